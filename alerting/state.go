@@ -1,0 +1,60 @@
+// Package alerting decides when somebody must be told. It is a pure state machine
+// over answers and health facts; package watch drives it, packages under notify
+// tell people.
+package alerting
+
+// Severity is a perceived severity of ITU-T X.733, in machine form.
+type Severity string
+
+// Severities.
+const (
+	Cleared       Severity = "cleared"
+	Indeterminate Severity = "indeterminate"
+	Warning       Severity = "warning"
+	Minor         Severity = "minor"
+	Major         Severity = "major"
+	Critical      Severity = "critical"
+)
+
+// Condition names what an alarm is about.
+type Condition string
+
+// Conditions of the first pass.
+const (
+	SpareBelowZero Condition = "spare-below-zero"
+	ChannelLost    Condition = "channel-lost"
+	TunerSilent    Condition = "tuner-silent"
+)
+
+// An Alarm is one condition on one scope, from raised to cleared.
+type Alarm struct {
+	ID           string    `json:"id"` // condition, scope and raise time: the same in replay
+	Condition    Condition `json:"condition"`
+	Scope        string    `json:"scope"` // series or tuner, as a stable key
+	Severity     Severity  `json:"severity"`
+	Channels     []int     `json:"channels"` // RF numbers; empty: none or all
+	Cause        string    `json:"cause"`
+	Raised       int64     `json:"raised"` // Unix ms
+	Acknowledged int64     `json:"acknowledged,omitempty"`
+	Cleared      int64     `json:"cleared,omitempty"`
+	Text         string    `json:"text"`   // what, since when, how sure, what to do first
+	Origin       string    `json:"origin"` // journal or replay
+}
+
+// EventKind says what happened to an alarm.
+type EventKind string
+
+// Kinds of event.
+const (
+	Raised       EventKind = "raised"
+	Updated      EventKind = "updated"
+	Acknowledged EventKind = "acknowledged"
+	ClearedEvent EventKind = "cleared"
+)
+
+// An Event is a change in an alarm's life.
+type Event struct {
+	Kind  EventKind `json:"kind"`
+	At    int64     `json:"at"` // Unix ms
+	Alarm Alarm     `json:"alarm"`
+}

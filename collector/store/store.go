@@ -1,0 +1,153 @@
+// Package store holds the two contracts of the store: the Log of what was measured
+// and the Ledger of dated facts. Engines live beside it, one package each, and all
+// pass the suites of package storetest.
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+
+	"holdfast/analysis/reception"
+)
+
+// Sentinel errors. Engines wrap them.
+var (
+	// ErrClosed: the store was closed.
+	ErrClosed = errors.New("store is closed")
+	// ErrInUse: another process holds the store.
+	ErrInUse = errors.New("store is in use by another process")
+	// ErrFull: the disk is full. Nothing of the call was stored; reading goes on.
+	ErrFull = errors.New("disk is full")
+	// ErrNewer: a newer program wrote this store; nothing was touched.
+	ErrNewer = errors.New("store was written by a newer version")
+)
+
+// A Span is the time from From up to, not including, To, Unix ms.
+type Span struct{ From, To int64 }
+
+// Always is every instant that a reading may have.
+var Always = Span{0, 1 << 62}
+
+// A Query selects readings or tallies. Empty fields select everything.
+type Query struct {
+	Span
+	Tuner       string
+	FrequencyHz int64
+	Layer       *string
+}
+
+// A Batch is what one Append stores, all of it or nothing.
+//
+// Tallies replace those of equal key. Settled names hours that Tallies now answer
+// for: their dirty marks are removed if nothing touched them after DirtySeq.
+type Batch struct {
+	Readings []reception.Reading
+	Weather  []reception.Weather
+	Tallies  []reception.PackedTally
+	// ReplaceHours: all tallies of these hours, whatever their regime, are dropped
+	// before Tallies are put: a rebuild may move an hour to another regime.
+	ReplaceHours []DirtyHour
+	Settled      []DirtyHour
+	// FoldedReadings says that Tallies already count Readings, as a live intake's
+	// do, or that the intake keeps them in memory: their hours are not marked dirty.
+	FoldedReadings bool
+}
+
+// A DirtyHour is an hour of a series whose tallies must be made again.
+type DirtyHour struct {
+	reception.Series
+	Hour int64
+	Seq  int64 // of the change that made it dirty
+}
+
+// A Conflict is a row whose key is taken by other values: the first one stays.
+type Conflict struct {
+	Index       int // in the batch's Readings or Weather
+	Weather     bool
+	Kept, Given string // one line each, for people
+}
+
+func (c Conflict) String() string { return fmt.Sprintf("kept %s; ignored %s", c.Kept, c.Given) }
+
+// Appended says what became of a batch.
+type Appended struct {
+	New        int // readings and weather rows that were new
+	Duplicates int // equal to what was there
+	Conflicts  []Conflict
+	Seq        int64 // of the change list after this append
+}
+
+// A Change is a line of the change list: Series and Span empty mean all.
+type Change struct {
+	Seq int64
+	reception.Series
+	Span
+	Weather bool
+}
+
+// A Stored describes one series that the log holds.
+type Stored struct {
+	reception.Series
+	First, Last int64 // Time of its first and last reading
+	Count       int64
+}
+
+// A Log stores readings, weather and tallies, append-only.
+//
+// What Append was given is durable when it returns nil, and only whole: after a
+// crash a batch is there or it is not. Of two readings with one key (series, Time;
+// for weather source, Time, IntervalS) the first wins; an equal one counts as a
+// duplicate, a different one is returned as a Conflict and is no error. Rows are
+// not validated here: intake does that.
+//
+// Iterators yield ascending time within a series (series in ascending order of
+// frequency, layer, tuner), see a snapshot taken when iteration begins, and end at
+// the first error, which is their last pair. An empty answer is no pair at all.
+//
+// All methods may be called concurrently. After Close they return ErrClosed.
+type Log interface {
+	Append(ctx context.Context, b Batch) (Appended, error)
+
+	// Readings yields chunks of at most some thousand readings of one series each.
+	// The slice is reused: copy what must stay.
+	Readings(ctx context.Context, q Query) iter.Seq2[[]reception.Reading, error]
+	// Weather yields rows by ascending (Time, Source, IntervalS).
+	Weather(ctx context.Context, s Span) iter.Seq2[reception.Weather, error]
+	// Tallies yields tallies of hours that begin in the span, ascending by hour over
+	// all series, then in series order, so that a fold can follow time.
+	Tallies(ctx context.Context, q Query) iter.Seq2[reception.PackedTally, error]
+	// Series lists what readings there are.
+	Series(ctx context.Context) ([]Stored, error)
+
+	// Dirty returns up to limit hours to rebuild, oldest first.
+	Dirty(ctx context.Context, limit int) ([]DirtyHour, error)
+	// Touch marks every stored hour of the query's series within its span dirty and
+	// adds a line to the change list: for a backdated entry, or a new tally version.
+	Touch(ctx context.Context, q Query) error
+
+	// Changes yields the change list after a sequence, ascending.
+	Changes(ctx context.Context, after int64) iter.Seq2[Change, error]
+	// Seq is the last sequence of the change list, 0 in an empty log.
+	Seq(ctx context.Context) (int64, error)
+
+	Close() error
+}
+
+// A Ledger keeps dated facts: small, transactional, durable when Put returns.
+//
+// Put stores entries all or none; one with Kind, Key, Held and Known all equal to
+// one that is there replaces nothing and is no error if its body is equal, else it
+// is an error naming it. An edit is an entry with a later Known.
+type Ledger interface {
+	Put(ctx context.Context, e ...reception.Entry) error
+	// Entries yields, of one kind, the latest known entry of each (Key, Held),
+	// ascending by Held, then Key. Bodies of length 0 mark a withdrawn entry and are
+	// yielded too.
+	Entries(ctx context.Context, kind string) iter.Seq2[reception.Entry, error]
+	// History yields every entry of a kind, ascending by Known, then Held, then Key.
+	History(ctx context.Context, kind string) iter.Seq2[reception.Entry, error]
+	// Seq rises with every Put.
+	LedgerSeq(ctx context.Context) (int64, error)
+}
