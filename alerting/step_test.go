@@ -1,0 +1,228 @@
+package alerting
+
+import (
+	"encoding/json"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
+)
+
+const t0 = int64(1_780_000_000_000) // an instant in 2026, on the hour for nobody
+
+func est(v, lo, hi float64) answer.Est { return answer.Est{Value: v, Low: lo, High: hi} }
+
+func none() answer.Est {
+	return answer.Est{Value: math.NaN(), Low: math.NaN(), High: math.NaN(), Needs: "more days"}
+}
+
+func channel(rf int, spare answer.Est, drops ...answer.Dropout) answer.Channel {
+	return answer.Channel{RF: rf, FrequencyHz: int64(rf) * 1e6, Tuner: "attic", Screen: "9.1", Name: "Kettle",
+		Spare: spare, SettledMargin: est(5, 4.8, 5.2), MedianMargin: est(5, 4.8, 5.2), RequiredMargin: est(6, 5.5, 6.5), Dropouts: drops}
+}
+
+func home(cs ...answer.Channel) answer.Answer { return answer.Answer{Channels: cs} }
+
+func drop(start, end int64) answer.Dropout {
+	return answer.Dropout{Start: answer.Time(start), End: answer.Time(end), Counted: true}
+}
+
+func kinds(ev []Event) string {
+	var s []string
+	for _, e := range ev {
+		s = append(s, string(e.Kind)+" "+string(e.Alarm.Condition))
+	}
+	return strings.Join(s, ", ")
+}
+
+// A script of steps, each with what must come out of it.
+type act struct {
+	at     int64 // ms after t0
+	a      answer.Answer
+	health []reception.Health
+	want   string
+}
+
+func TestStep(t *testing.T) {
+	below, above, spans := channel(30, est(-1.2, -1.9, -0.6)), channel(30, est(1.2, 0.4, 2)), channel(30, est(-0.2, -0.9, 0.6))
+	undecided := channel(30, none())
+	silent := func(since int64) []reception.Health {
+		return []reception.Health{{Kind: reception.HealthTuner, Subject: "attic", Since: t0 + since}}
+	}
+	answers := []reception.Health{{Kind: reception.HealthTuner, Subject: "attic", OK: true}}
+	other := func(rf int, d ...answer.Dropout) answer.Channel { return channel(rf, est(3, 2, 4), d...) }
+	never := other(30, drop(t0, 0))
+	never.SettledMargin, never.MedianMargin = none(), none()
+	uncounted := drop(t0, 0)
+	uncounted.Counted = false
+
+	for _, c := range []struct {
+		name string
+		acts []act
+	}{
+		{"short for a day, told once, cleared after a day above", []act{
+			{at: 0, a: home(below)},
+			{at: 23 * hourMS, a: home(below)},
+			{at: 24 * hourMS, a: home(below), want: "raised spare-below-zero"},
+			{at: 48 * hourMS, a: home(below)},
+			{at: 50 * hourMS, a: home(above)},
+			{at: 60 * hourMS, a: home(spans)}, // breaks the time above
+			{at: 61 * hourMS, a: home(above)},
+			{at: 85 * hourMS, a: home(above), want: "cleared spare-below-zero"},
+		}},
+		{"an interval that spans zero, or nothing known, raises nothing", []act{
+			{at: 0, a: home(spans)}, {at: 40 * hourMS, a: home(spans)}, {at: 50 * hourMS, a: home(undecided)}, {at: 90 * hourMS, a: home(undecided)},
+		}},
+		{"the newest installation alone counts", []act{
+			{at: 0, a: home(above, below)}, {at: 30 * hourMS, a: home(above, below)},
+		}},
+		{"no picture for an hour", []act{
+			{at: 59 * minuteMS, a: home(other(30, drop(t0, 0)))},
+			{at: 60 * minuteMS, a: home(other(30, drop(t0, 0))), want: "raised channel-lost"},
+			{at: 90 * minuteMS, a: home(other(30, drop(t0, 0)))},
+			{at: 100 * minuteMS, a: home(other(30, drop(t0, t0+85*minuteMS))), want: "cleared channel-lost"},
+			{at: 120 * minuteMS, a: home(other(30, drop(t0, t0+85*minuteMS)))}, // not again
+		}},
+		{"a day's step sees what came and went", []act{
+			{at: dayMS, a: home(other(30, drop(t0, t0+2*hourMS))), want: "raised channel-lost, cleared channel-lost"},
+			{at: 2 * dayMS, a: home(other(30, drop(t0, t0+2*hourMS)))},
+		}},
+		{"a dropout of minutes is no lost channel", []act{{at: dayMS, a: home(other(30, drop(t0, t0+40*minuteMS)))}}},
+		{"never received, never lost", []act{{at: dayMS, a: home(never)}}},
+		{"seen by no base visit, not counted", []act{{at: dayMS, a: home(other(30, uncounted))}}},
+		{"lost together is one alarm, a late one joins it", []act{
+			{at: 65 * minuteMS, a: home(other(30, drop(t0, 0)), other(33, drop(t0+5*minuteMS, 0))), want: "raised channel-lost"},
+			{at: 75 * minuteMS, a: home(other(30, drop(t0, 0)), other(33, drop(t0+5*minuteMS, 0)), other(9, drop(t0+10*minuteMS, 0))), want: "updated channel-lost"},
+			{at: 120 * minuteMS, a: home(other(30, drop(t0, t0+100*minuteMS)), other(33, drop(t0+5*minuteMS, 0)), other(9, drop(t0+10*minuteMS, 0)))},
+			{at: 150 * minuteMS, a: home(other(30, drop(t0, t0+100*minuteMS)), other(33, drop(t0+5*minuteMS, t0+130*minuteMS)), other(9, drop(t0+10*minuteMS, t0+130*minuteMS))), want: "cleared channel-lost"},
+		}},
+		{"a silent tuner, and one that a viewer has", []act{
+			{at: 0, health: answers}, {at: 20 * minuteMS, health: silent(0)},
+			{at: 30 * minuteMS, health: silent(0), want: "raised tuner-silent"},
+			{at: 40 * minuteMS, health: silent(0)},
+			{at: 45 * minuteMS, health: answers},
+			{at: 50 * minuteMS, health: silent(46 * minuteMS)}, // flapping: still the same alarm
+			{at: 55 * minuteMS, health: answers},
+			{at: 65 * minuteMS, health: answers, want: "cleared tuner-silent"},
+		}},
+		{"a clock that steps back raises nothing early and nothing twice", []act{
+			{at: 30 * hourMS, a: home(below)}, {at: 29 * hourMS, a: home(below)}, {at: 52 * hourMS, a: home(below)},
+			{at: 53 * hourMS, a: home(below), want: "raised spare-below-zero"}, {at: 52 * hourMS, a: home(below)},
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var s State
+			for i, x := range c.acts {
+				before, _ := json.Marshal(s)
+				next, ev := Step(s, t0+x.at, x.a, x.health)
+				if after, _ := json.Marshal(s); string(after) != string(before) {
+					t.Fatalf("step %d changed its argument", i)
+				}
+				if got := kinds(ev); got != x.want {
+					t.Errorf("step %d at +%d min: events %q, want %q", i, x.at/minuteMS, got, x.want)
+				}
+				// A restart between any two steps changes nothing.
+				b, err := json.Marshal(next)
+				if err != nil {
+					t.Fatal(err)
+				}
+				s = State{}
+				if err := json.Unmarshal(b, &s); err != nil {
+					t.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func TestAcknowledge(t *testing.T) {
+	s, ev := Step(State{}, t0+2*hourMS, home(channel(30, est(3, 2, 4), drop(t0, 0))), nil)
+	id := ev[0].Alarm.ID
+	s, ev, ok := Acknowledge(s, id, t0+3*hourMS)
+	if !ok || kinds(ev) != "acknowledged channel-lost" || s.Open[0].Acknowledged != t0+3*hourMS {
+		t.Errorf("Acknowledge = %v %q %+v, want it marked", ok, kinds(ev), s.Open)
+	}
+	if _, ev, ok = Acknowledge(s, id, t0+4*hourMS); !ok || len(ev) != 0 {
+		t.Errorf("second Acknowledge = %v %q, want true and silence", ok, kinds(ev))
+	}
+	if _, _, ok = Acknowledge(s, "no such", t0); ok {
+		t.Error("Acknowledge of an unknown id = true, want false")
+	}
+}
+
+// The daemon steps each minute, a replay each day: both must tell the same losses.
+func TestReplayTellsWhatTheDaemonTold(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var ds []answer.Dropout
+		at := t0
+		for range rapid.IntRange(0, 6).Draw(t, "dropouts") {
+			at += int64(rapid.IntRange(30, 3000).Draw(t, "gap")) * minuteMS
+			end := at + int64(rapid.IntRange(1, 400).Draw(t, "length"))*minuteMS
+			ds = append(ds, drop(at, end))
+			at = end
+		}
+		// Known 15 minutes after it ended, as the fold of events learns it.
+		answerAt := func(now int64) answer.Answer {
+			var seen []answer.Dropout
+			for _, d := range ds {
+				switch {
+				case int64(d.Start) > now:
+				case int64(d.End)+15*minuteMS > now:
+					seen = append(seen, drop(int64(d.Start), 0))
+				default:
+					seen = append(seen, d)
+				}
+			}
+			c := channel(30, none(), seen...)
+			c.Latest.Locked = true
+			for _, d := range ds {
+				c.Latest.Locked = c.Latest.Locked && (now < int64(d.Start) || now >= int64(d.End))
+			}
+			return home(c)
+		}
+		last := at + 5*dayMS
+		told := func(step int64) [][3]int64 {
+			var when []int64
+			for now := t0; now <= last; now += step {
+				when = append(when, now)
+			}
+			var out [][3]int64
+			for _, a := range Replay(when, answerAt) {
+				out = append(out, [3]int64{a.Raised, a.Cleared, int64(a.Channels[0])})
+			}
+			return out
+		}
+		fast, slow := told(5*minuteMS), told(dayMS)
+		if !reflect.DeepEqual(fast, slow) {
+			t.Fatalf("each 5 min told %v, each day %v", fast, slow)
+		}
+		long := 0
+		for _, d := range ds {
+			if int64(d.End-d.Start) >= lostAfterMS {
+				long++
+			}
+		}
+		if len(slow) != long {
+			t.Fatalf("%d alarms for %d dropouts of an hour or more", len(slow), long)
+		}
+	})
+}
+
+func TestTextIsCareful(t *testing.T) {
+	for _, text := range []string{
+		spareText(channel(30, est(-1.2, -1.9, -0.6))),
+		lostText([]answer.Channel{channel(30, none()), channel(33, none())}, t0),
+	} {
+		if !strings.Contains(text, "First look indoors") || !strings.Contains(text, "to a professional") {
+			t.Errorf("%q sends people outdoors without indoors first and the caution", text)
+		}
+	}
+	if got := spareText(channel(30, est(-1.2, -1.9, -0.6))); !strings.HasPrefix(got, "9.1 Kettle, RF 30 is short by 1.2 dB, 0.6 to 1.9 (95 %)") {
+		t.Errorf("spareText = %q", got)
+	}
+}

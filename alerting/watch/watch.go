@@ -1,0 +1,308 @@
+// Package watch drives the alarm machine in the daemon: it steps it when something
+// changed, keeps every event in the ledger before anybody is told, and tells people
+// at least once.
+package watch
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"iter"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/cenkalti/backoff/v5"
+
+	"holdfast/alerting"
+	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
+)
+
+// A Journal is the part of the ledger that alarms need.
+type Journal interface {
+	Put(ctx context.Context, e ...reception.Entry) error
+	Entries(ctx context.Context, kind string) iter.Seq2[reception.Entry, error]
+}
+
+// Options tune a Watch. Zero values are the defaults.
+type Options struct {
+	Every time.Duration // between steps, default 1 min
+	Now   func() time.Time
+	Log   *slog.Logger
+}
+
+// A Watch holds the state of the machine. Its methods may be called concurrently.
+type Watch struct {
+	journal   Journal
+	answer    func(ctx context.Context) (answer.Answer, error)
+	health    func(ctx context.Context) ([]reception.Health, error)
+	notifiers []alerting.Notifier
+	opt       Options
+	ready     chan struct{}
+
+	mu     sync.Mutex // guards what follows and orders the journal
+	state  alerting.State
+	alarms []alerting.Alarm
+	outbox []parcel
+	known  int64  // latest Known written or read
+	saved  string // the checkpoint as last written
+}
+
+// A parcel is one event on its way to one notifier. Its key in the ledger is its
+// own, so that it is told once at least and dropped once told.
+type parcel struct {
+	Way   string         `json:"way"`
+	Event alerting.Event `json:"event"`
+	key   string
+	held  int64
+}
+
+// New returns a watch. answer and health are asked at each step.
+func New(j Journal, answer func(context.Context) (answer.Answer, error), health func(context.Context) ([]reception.Health, error), notifiers []alerting.Notifier, o Options) (*Watch, error) {
+	if o.Every == 0 {
+		o.Every = time.Minute
+	}
+	if o.Every < time.Millisecond {
+		return nil, fmt.Errorf("alarm step Every %s is too short", o.Every)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	return &Watch{journal: j, answer: answer, health: health, notifiers: notifiers, opt: o, ready: make(chan struct{})}, nil
+}
+
+func (w *Watch) String() string { return "alarms" }
+
+// Ready is closed once the journal was read.
+func (w *Watch) Ready() <-chan struct{} { return w.ready }
+
+// Run steps until ctx ends. It returns an error only if the journal cannot be read
+// at the start; later faults are logged when they change and retried.
+func (w *Watch) Run(ctx context.Context) error {
+	if err := w.Load(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return err
+	}
+	close(w.ready)
+	tick := time.NewTicker(w.opt.Every)
+	defer tick.Stop()
+	retry := backoff.NewExponentialBackOff()
+	retry.MaxInterval = 15 * time.Minute
+	var tellAgain time.Time
+	var last string
+	for {
+		err := w.Step(ctx)
+		if now := w.opt.Now(); !now.Before(tellAgain) {
+			if told := w.tell(ctx); told != nil {
+				tellAgain = now.Add(retry.NextBackOff())
+				err = errors.Join(err, told)
+			} else {
+				retry.Reset()
+				tellAgain = time.Time{}
+			}
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err == nil {
+			last = ""
+		} else if err.Error() != last {
+			last = err.Error()
+			w.opt.Log.Warn("alarms: " + last + "; trying again")
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+const checkpointKey = "alerting"
+
+// Load reads the state, the alarms and what was not yet told from the journal. Run
+// calls it; a command that only looks calls it alone.
+func (w *Watch) Load(ctx context.Context) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var events []alerting.Event
+	err := w.each(ctx, reception.KindAlarm, func(e reception.Entry) error {
+		var ev alerting.Event
+		err := json.Unmarshal(e.Body, &ev)
+		events = append(events, ev)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	w.alarms = alerting.Apply(nil, events)
+	err = w.each(ctx, reception.KindCheckpoint, func(e reception.Entry) error {
+		if e.Key != checkpointKey {
+			return nil
+		}
+		if err := json.Unmarshal(e.Body, &w.state); err != nil {
+			// The alarms themselves are the truth; only running times start anew.
+			w.opt.Log.Warn("alarms: the kept state cannot be read and starts anew: " + err.Error())
+			w.state = alerting.State{}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	// What is open in the journal is open in the machine, whatever the checkpoint says.
+	w.state.Open = slices.DeleteFunc(slices.Clone(w.alarms), func(a alerting.Alarm) bool { return a.Cleared != 0 })
+	w.outbox = nil
+	return w.each(ctx, reception.KindOutbox, func(e reception.Entry) error {
+		p := parcel{key: e.Key, held: e.Held}
+		err := json.Unmarshal(e.Body, &p)
+		w.outbox = append(w.outbox, p)
+		return err
+	})
+}
+
+// each visits the standing entries of a kind; those withdrawn, such as messages told,
+// are passed over.
+func (w *Watch) each(ctx context.Context, kind string, visit func(reception.Entry) error) error {
+	for e, err := range w.journal.Entries(ctx, kind) {
+		if err != nil {
+			return fmt.Errorf("read %s entries from the ledger: %w", kind, err)
+		}
+		w.known = max(w.known, e.Known)
+		if len(e.Body) == 0 {
+			continue
+		}
+		if err := visit(e); err != nil {
+			return fmt.Errorf("read %s entry %q from the ledger: %w", kind, e.Key, err)
+		}
+	}
+	return nil
+}
+
+// Step asks for an answer and moves the machine to now. Events are in the ledger
+// when it returns nil.
+func (w *Watch) Step(ctx context.Context) error {
+	a, err := w.answer(ctx)
+	if err != nil {
+		return fmt.Errorf("answer for the alarms: %w", err)
+	}
+	h, err := w.health(ctx)
+	if err != nil {
+		return fmt.Errorf("health for the alarms: %w", err)
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	next, events := alerting.Step(w.state, w.opt.Now().UnixMilli(), a, h)
+	return w.keep(ctx, next, events)
+}
+
+// Acknowledge marks an open alarm as seen.
+func (w *Watch) Acknowledge(ctx context.Context, id string) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	next, events, ok := alerting.Acknowledge(w.state, id, w.opt.Now().UnixMilli())
+	if !ok {
+		return fmt.Errorf("no open alarm has the id %q", id)
+	}
+	return w.keep(ctx, next, events)
+}
+
+// Alarms lists every alarm of the journal in order of raising.
+func (w *Watch) Alarms() []alerting.Alarm {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return slices.Clone(w.alarms)
+}
+
+// keep writes events, their parcels and the state in one transaction, then moves to
+// the new state. On an error the old state stays, so that the events come again.
+func (w *Watch) keep(ctx context.Context, next alerting.State, events []alerting.Event) error {
+	known := max(w.opt.Now().UnixMilli(), w.known+1) // rises even when the clock does not
+	var put []reception.Entry
+	var parcels []parcel
+	add := func(kind, key string, held int64, body any) error {
+		b, err := json.Marshal(body)
+		put = append(put, reception.Entry{Kind: kind, Key: key, Held: held, Known: known, Body: b})
+		return err
+	}
+	var errs []error
+	for i := range events {
+		events[i].Alarm.Origin = "journal"
+		e := events[i]
+		errs = append(errs, add(reception.KindAlarm, e.Alarm.ID, e.Alarm.Raised, e))
+		for _, n := range w.notifiers {
+			p := parcel{Way: n.String(), Event: e, key: fmt.Sprintf("%s %s %d %s", e.Alarm.ID, e.Kind, known, n), held: known}
+			errs = append(errs, add(reception.KindOutbox, p.key, p.held, p))
+			parcels = append(parcels, p)
+		}
+		known++
+	}
+	// The time of the last step alone is not worth a write a minute.
+	settled := next
+	settled.SeenMS = 0
+	state, err := json.Marshal(settled)
+	errs = append(errs, err)
+	if string(state) != w.saved {
+		errs = append(errs, add(reception.KindCheckpoint, checkpointKey, 0, next))
+	}
+	if err := errors.Join(errs...); err != nil {
+		return fmt.Errorf("keep alarms: %w", err)
+	}
+	if len(put) > 0 {
+		if err := w.journal.Put(ctx, put...); err != nil {
+			return fmt.Errorf("keep alarms in the ledger: %w", err)
+		}
+		w.saved, w.known = string(state), known
+	}
+	w.state = next
+	w.alarms = alerting.Apply(w.alarms, events)
+	w.outbox = append(w.outbox, parcels...)
+	return nil
+}
+
+// tell hands over what is in the outbox, oldest first for each way. A way that fails
+// keeps its parcels; the others go on.
+func (w *Watch) tell(ctx context.Context) error {
+	w.mu.Lock()
+	todo := slices.Clone(w.outbox)
+	w.mu.Unlock()
+	var errs []error
+	failed := map[string]bool{}
+	for _, p := range todo {
+		if failed[p.Way] {
+			continue
+		}
+		// A way that the config no longer names has nobody to tell.
+		if i := slices.IndexFunc(w.notifiers, func(n alerting.Notifier) bool { return n.String() == p.Way }); i >= 0 {
+			if err := w.notifiers[i].Notify(ctx, p.Event); err != nil {
+				failed[p.Way] = true
+				errs = append(errs, fmt.Errorf("tell by %s: %w", p.Way, err))
+				continue
+			}
+		}
+		if err := w.told(ctx, p); err != nil {
+			return errors.Join(append(errs, err)...)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+func (w *Watch) told(ctx context.Context, p parcel) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	known := max(w.opt.Now().UnixMilli(), w.known+1)
+	if err := w.journal.Put(ctx, reception.Entry{Kind: reception.KindOutbox, Key: p.key, Held: p.held, Known: known}); err != nil {
+		return fmt.Errorf("note in the ledger that %q was told: %w", p.key, err)
+	}
+	w.known = known
+	w.outbox = slices.DeleteFunc(w.outbox, func(o parcel) bool { return o.key == p.key })
+	return nil
+}
