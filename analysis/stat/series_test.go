@@ -75,6 +75,24 @@ func TestEffectiveN(t *testing.T) {
 	}
 }
 
+// A two-state channel with mean outage m and unavailability p, visited every T, has
+// visits correlated by exp(-T/(m (1-p))): the mean of n of them has the variance
+// pq/EffectiveN. Weeks needed to tell 99.0 from 99.5 % (two-sided 5 %, power 80 %),
+// computed beforehand from the exact variance.
+func TestEffectiveNOfDutyCycledVisits(t *testing.T) {
+	for _, c := range []struct{ mean, every, weeks, tol float64 }{
+		{10, 1, 9.2, .06}, {10, 5, 9.4, .06}, {10, 15, 10.9, .06}, {10, 60, 27.9, .06},
+		{60, 5, 55, .6}, {60, 60, 60, .6}, {360, 15, 331, .6}, {1, 5, 2.3, .06}, {1, 60, 27.8, .06},
+	} {
+		v := 0.0
+		for _, p := range []float64{.01, .005} {
+			v += p * (1 - p) / EffectiveN(1, math.Exp(-c.every/(c.mean*(1-p))))
+		}
+		n := math.Pow(1.959964+0.841621, 2) * v / (.005 * .005)
+		near(t, fmt.Sprintf("weeks for outages of %g min visited every %g min", c.mean, c.every), n*c.every/10080, c.weeks, c.tol)
+	}
+}
+
 func ar1(rng *rand.Rand, n int, phi float64) []float64 {
 	y := make([]float64, n)
 	x := rng.NormFloat64() / math.Sqrt(1-phi*phi)
