@@ -1,0 +1,73 @@
+package firstworld
+
+import (
+	"math"
+	"time"
+)
+
+// What is true in the world, for tests that hold estimates against it.
+
+// FaultAt returns when the gust turned the antenna.
+func (w *World) FaultAt() time.Time { return time.UnixMilli(w.faultMS).UTC() }
+
+// TruthTurnDeg returns by how much, degrees, clockwise positive.
+func (w *World) TruthTurnDeg() float64 { return turnDeg }
+
+// TruthFaultHz returns the channel, Hz, that the turn leaves short.
+func (w *World) TruthFaultHz() int64 { return stations[faultStation].hz }
+
+// TruthStepDB returns by how much the turn changed a channel's signal, dB.
+func (w *World) TruthStepDB(frequencyHz int64) float64 {
+	return w.aimDB(&stations[mustStation(frequencyHz)], math.MaxInt64)
+}
+
+// TruthThresholdDB returns the C/N on the tuner's own scale at which the mean share
+// of bad blocks is 1.93e-4.
+func (w *World) TruthThresholdDB(tuner string) float64 {
+	r := &receivers[receiverOf(tuner)]
+	return r.tovDB + r.offsetDB
+}
+
+// TruthLeaf returns the leaf state, 0 to 1.
+func (w *World) TruthLeaf(at time.Time) float64 { return w.leaf(at.UnixMilli()) }
+
+// TruthWetness returns the wet share of the leaf surface, 0 to 1.
+func (w *World) TruthWetness(at time.Time) float64 {
+	return newView(w).at(at.UnixMilli()).wet
+}
+
+// TruthOnAir tells whether a channel's transmitter is on.
+func (w *World) TruthOnAir(frequencyHz int64, at time.Time) bool {
+	return w.onAir(mustStation(frequencyHz), at.UnixMilli())
+}
+
+// TruthFoliageDB returns what full leaves take from a channel, dB, dry or wet.
+func (w *World) TruthFoliageDB(frequencyHz int64, wet float64) float64 {
+	st := &stations[mustStation(frequencyHz)]
+	if st.mast != trees {
+		return 0
+	}
+	return foliageDB(st.hz, 1, wet)
+}
+
+// TruthSettledMarginDB returns the margin of a channel on its own tuner in dry calm
+// air at an instant, dB: leaves and the turn are in it, weather and fading are not.
+// It ends where the tuner's scale ends.
+func (w *World) TruthSettledMarginDB(frequencyHz int64, at time.Time) float64 {
+	st := &stations[mustStation(frequencyHz)]
+	r := &receivers[st.tuner]
+	db := st.cnDB + w.aimDB(st, at.UnixMilli())
+	if st.mast == trees {
+		db -= foliageDB(st.hz, w.leaf(at.UnixMilli()), 0)
+	}
+	cn := -toDB(fromDB(-db) + fromDB(-r.implDB))
+	return math.Min(cn, r.ceiling-r.offsetDB) - r.tovDB
+}
+
+func mustStation(frequencyHz int64) int {
+	i := stationAt(frequencyHz)
+	if i < 0 {
+		panic("firstworld: no such channel")
+	}
+	return i
+}
