@@ -40,7 +40,8 @@ type DoseBin struct {
 type BadRun struct {
 	FirstMS, LastMS int64 // start of the first bad dwell, end of the last, Unix ms
 	BeforeMS        int64 // end of the visit before it; 0 if none within the carry-in
-	AfterMS         int64 // start of the visit after it; 0 if none is known yet
+	AfterMS         int64 // start of the visit after it; 0 if none within the carry is known yet
+	GapMS           int64 // runs apart by less are one dropout: the carry of its hour
 	Visits          int64
 	BaseVisits      int64
 	BaseDwellMS     int64
@@ -57,12 +58,12 @@ type Tally struct {
 	// Base visits.
 	Visits        int64
 	DwellMS       int64
-	StoodMS       int64 // time the visits stand for: min(1 h, visits x three base intervals)
+	StoodMS       int64 // time the visits stand for: min(1 h, visits x three base intervals), shared among the hour's regimes
 	ErroredUS     int64 // errored time within the dwell, microseconds
 	SevereS       int64 // severely errored seconds, where readings come each second
 	UnavailableS  int64 // unavailable seconds by ITU-T G.826, likewise
 	Unlocked      int64 // visits
-	UnlockedMS    int64
+	UnlockedMS    int64 // their dwell
 	WrongIdentity int64
 	NoCN          int64 // locked, C/N not available
 	LockLosses    int64 // visits that lost lock within the dwell
@@ -80,14 +81,15 @@ type Tally struct {
 	DiffPairs    int64 // pairs in which both had C/N
 
 	// Level of base visits, 0.01 dBm.
-	LevelN, LevelSum, LevelSumSq, LevelCN int64
-	Level                                 []Bin // 0.5 dB
+	LevelN, LevelSum, LevelSumSq int64 // of locked visits
+	LevelCN                      int64 // sum of level x C/N, 0.01 dBm x 0.001 dB
+	Level                        []Bin // 0.5 dB
 	DarkLevelN, DarkLevelSum              int64 // of unlocked visits
 	DarkLevel                             []Bin
 
-	Dose []DoseBin // all visits
+	Dose []DoseBin // visits of every kind with a C/N, none on the wrong identity
 
-	NotMeasuredMS [6]int64 // by reason, in the order of Reasons()
+	NotMeasuredMS [6]int64 // planned dwell of base visits not made, by reason, in the order of Reasons()
 	Extra         int64    // visits that were not base
 	ExtraBad      int64
 	Riding        int64

@@ -1,0 +1,405 @@
+package tally
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"holdfast/analysis/reception"
+)
+
+// Hour returns the tallies of one hour of one series, one for each regime met, in
+// the order of the regimes' names.
+//
+// readings are all of one hour and one series, ascending by Time, no Time twice;
+// visits that were not made are among them. before and after are readings of the
+// series before and after the hour, ascending; what lies beyond the carry
+// (Rules.CarryMS) from the hour is not looked at, so more may be given. Of after,
+// the first visit made and the ten seconds following the hour count. regime names
+// the regime of a reading; nil takes mode and scale from the reading. A reading
+// without mode or scale (an unlocked one seldom has a mode) takes them from the
+// nearest earlier reading that has them, else from the nearest later one.
+//
+// The time that visits stand for, min(1 h, visits x three base intervals), is
+// shared out among the hour's regimes by their visits, so that no hour stands for
+// more than itself.
+func Hour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) []Keyed {
+	if len(readings) == 0 {
+		return nil
+	}
+	h := newHour(readings, before, after, regime, rules)
+	for i := h.from; i < h.to; i++ {
+		h.count(i)
+	}
+	h.seconds(after)
+	h.shareOut()
+	slices.SortFunc(h.out, func(a, b Keyed) int { return compareRegimes(a.Key.Regime, b.Key.Regime) })
+	return h.out
+}
+
+func compareRegimes(a, b reception.Regime) int {
+	return cmp.Or(strings.Compare(a.Installation, b.Installation), strings.Compare(a.Mode, b.Mode), strings.Compare(a.Scale, b.Scale))
+}
+
+// An hour is the state of one call of Hour: the window of readings looked at, of
+// which [from, to) are the hour's own.
+type hour struct {
+	rules    Rules
+	carry    int64
+	win      []*reception.Reading
+	regimes  []reception.Regime
+	from, to int
+	startMS  int64
+	out      []Keyed
+	units    []reception.ScaleUnit // of out
+
+	lastBase, lastMade int // indices into win, -1 for none
+}
+
+func newHour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) *hour {
+	n := HourOf(readings[0].Time)
+	h := &hour{rules: rules, carry: rules.CarryMS(), startMS: n * reception.HourMS, lastBase: -1, lastMade: -1}
+	first := len(before)
+	for first > 0 && before[first-1].Time >= h.startMS-h.carry {
+		first--
+	}
+	h.win = make([]*reception.Reading, 0, len(before)-first+len(readings)+1)
+	for i := first; i < len(before); i++ {
+		h.win = append(h.win, &before[i])
+	}
+	h.from = len(h.win)
+	for i := range readings {
+		h.win = append(h.win, &readings[i])
+	}
+	h.to = len(h.win)
+	for i := range after {
+		if after[i].Time >= h.startMS+reception.HourMS+h.carry {
+			break
+		}
+		if after[i].Valid() {
+			h.win = append(h.win, &after[i])
+			break
+		}
+	}
+	h.regimes = fill(h.win, regime)
+	for i := range h.from {
+		h.passed(i)
+	}
+	return h
+}
+
+// passed notes that the reading i lies behind.
+func (h *hour) passed(i int) {
+	r := h.win[i]
+	if !r.Valid() {
+		return
+	}
+	h.lastMade = i
+	if r.Visit == reception.VisitBase {
+		h.lastBase = i
+	}
+}
+
+// fill names the regime of each reading of a window.
+func fill(win []*reception.Reading, regime func(*reception.Reading) reception.Regime) []reception.Regime {
+	out := make([]reception.Regime, len(win))
+	for i, r := range win {
+		if regime != nil {
+			out[i] = regime(r)
+		} else {
+			out[i] = reception.Regime{Mode: r.Mode, Scale: r.Scale}
+		}
+	}
+	for i := 1; i < len(out); i++ {
+		take(&out[i], out[i-1])
+	}
+	for i := len(out) - 2; i >= 0; i-- {
+		take(&out[i], out[i+1])
+	}
+	return out
+}
+
+func take(g *reception.Regime, from reception.Regime) {
+	if g.Mode == "" {
+		g.Mode = from.Mode
+	}
+	if g.Scale == "" {
+		g.Scale = from.Scale
+	}
+}
+
+// tally returns the tally of the regime of reading i, and its scale's unit.
+func (h *hour) tally(i int) (*reception.Tally, reception.ScaleUnit) {
+	g := h.regimes[i]
+	for k := range h.out {
+		if h.out[k].Key.Regime == g {
+			return &h.out[k].Tally, h.units[k]
+		}
+	}
+	h.out = append(h.out, Keyed{Key: reception.TallyKey{
+		Series: h.win[i].Series(), Regime: g, Hour: h.startMS / reception.HourMS,
+	}})
+	u := h.rules.unit(g.Scale)
+	h.units = append(h.units, u)
+	return &h.out[len(h.out)-1].Tally, u
+}
+
+// count enters one reading of the hour.
+func (h *hour) count(i int) {
+	r := h.win[i]
+	t, unit := h.tally(i)
+	if !r.Valid() {
+		if k := slices.Index(reception.Reasons(), r.Why); k >= 0 && r.Visit == reception.VisitBase {
+			t.NotMeasuredMS[k] += r.DwellMS
+		}
+		return
+	}
+	bad := Bad(r, h.rules)
+	switch r.Visit {
+	case reception.VisitBase:
+		h.base(t, r, unit, bad)
+		h.pair(t, i, unit, bad)
+	default:
+		if t.Extra++; bad {
+			t.ExtraBad++
+		}
+		if r.Visit == reception.VisitRiding {
+			t.Riding++
+		}
+	}
+	dose(t, r, unit, h.rules)
+	if bad {
+		h.run(t, i)
+	}
+	h.passed(i)
+}
+
+func (h *hour) base(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, bad bool) {
+	t.Visits++
+	t.DwellMS += r.DwellMS
+	t.ErroredUS += ErroredUS(r, h.rules)
+	if bad {
+		t.Bad++
+	}
+	if LostLock(r) {
+		t.LockLosses++
+	}
+	if WrongIdentity(r, h.rules) {
+		t.WrongIdentity++
+	}
+	cn, hasCN := quality(r, unit)
+	switch {
+	case !r.Locked:
+		t.Unlocked++
+		t.UnlockedMS += r.DwellMS
+	case !hasCN:
+		t.NoCN++
+	default:
+		t.CNSumMDB += cn
+		t.CNSumSqMDB2 += cn * cn
+		t.CN = addBin(t.CN, cnBin(cn, unit), 1)
+	}
+	level(t, r, cn, hasCN)
+}
+
+// level enters the level in 0.01 dBm, apart for unlocked visits.
+func level(t *reception.Tally, r *reception.Reading, cn int64, hasCN bool) {
+	m, ok := milli(r.LevelDBm)
+	if !ok {
+		return
+	}
+	c := floorDiv(m+5, 10)        // 0.01 dBm, rounded
+	bin := int32(floorDiv(c, 50)) // 0.5 dB
+	if !r.Locked {
+		t.DarkLevelN++
+		t.DarkLevelSum += c
+		t.DarkLevel = addBin(t.DarkLevel, bin, 1)
+		return
+	}
+	t.LevelN++
+	t.LevelSum += c
+	t.LevelSumSq += c * c
+	t.Level = addBin(t.Level, bin, 1)
+	if hasCN {
+		t.LevelCN += c * cn
+	}
+}
+
+// pair enters the pair of a base visit with the one before it, if that lies within
+// the carry and in the same regime.
+func (h *hour) pair(t *reception.Tally, i int, unit reception.ScaleUnit, bad bool) {
+	if h.lastBase < 0 || h.regimes[h.lastBase] != h.regimes[i] {
+		return
+	}
+	r, p := h.win[i], h.win[h.lastBase]
+	if r.Time-p.Time > h.carry {
+		return
+	}
+	t.Pairs++
+	t.SpacingMS += r.Time - p.Time
+	switch was := Bad(p, h.rules); {
+	case was && !bad:
+		t.BadToGood++
+	case !was && bad:
+		t.GoodToBad++
+	}
+	a, okA := quality(p, unit)
+	b, okB := quality(r, unit)
+	if okA && okB {
+		t.DiffPairs++
+		t.CNDiffSqMDB2 += (b - a) * (b - a)
+	}
+}
+
+// dose enters a visit of any kind. One on the wrong identity stays out: its errors
+// say nothing of what the wanted signal's C/N would have given.
+func dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, rules Rules) {
+	cn, ok := doseQuality(r, unit)
+	if !ok || WrongIdentity(r, rules) {
+		return
+	}
+	d := reception.DoseBin{Bin: cnBin(cn, unit), Visits: 1, ErroredUS: ErroredUS(r, rules)}
+	if Failed(r, rules) {
+		d.Failed = 1
+	}
+	d.ErroredBlocks = max(r.UncorrectedBlocks, 0)
+	d.Blocks = max(r.TotalBlocks, 0)
+	d.PreErrors = max(r.PreErrors, 0)
+	d.PreBits = max(r.PreBits, 0)
+	t.Dose = addDose(t.Dose, d, 1)
+}
+
+// run enters a bad visit into the run of bad visits that it belongs to: one with no
+// good visit, no change of regime and no gap as long as the carry in between.
+func (h *hour) run(t *reception.Tally, i int) {
+	r := h.win[i]
+	end := r.Time + r.DwellMS
+	near := h.lastMade >= 0 && r.Time-h.endMS(h.lastMade) < h.carry
+	if near && h.lastMade >= h.from && h.regimes[h.lastMade] == h.regimes[i] && Bad(h.win[h.lastMade], h.rules) {
+		b := &t.Runs[len(t.Runs)-1]
+		b.LastMS = max(b.LastMS, end)
+		h.add(b, i)
+		return
+	}
+	b := reception.BadRun{FirstMS: r.Time, LastMS: end, GapMS: h.carry}
+	if near {
+		b.BeforeMS = h.endMS(h.lastMade)
+	}
+	t.Runs = append(t.Runs, b)
+	h.add(&t.Runs[len(t.Runs)-1], i)
+}
+
+func (h *hour) endMS(i int) int64 { return h.win[i].Time + h.win[i].DwellMS }
+
+// add counts the bad visit i and looks up the visit after it.
+func (h *hour) add(b *reception.BadRun, i int) {
+	r := h.win[i]
+	us := ErroredUS(r, h.rules)
+	b.Visits++
+	b.ErroredUS += us
+	if r.Visit == reception.VisitBase {
+		b.BaseVisits++
+		b.BaseDwellMS += r.DwellMS
+		b.BaseErroredUS += us
+	}
+	if !r.Locked {
+		b.Unlocked++
+	}
+	if WrongIdentity(r, h.rules) {
+		b.WrongIdentity++
+	}
+	b.AfterMS = 0
+	for _, n := range h.win[i+1:] {
+		if n.Valid() {
+			if n.Time-b.LastMS < h.carry {
+				b.AfterMS = n.Time
+			}
+			return
+		}
+	}
+}
+
+// seconds enters severely errored and unavailable seconds where base visits came
+// each second: at most a second long, a second apart, ten or more in a row.
+func (h *hour) seconds(after []reception.Reading) {
+	var seq []int // indices into all
+	all := h.win[:h.to:h.to]
+	for i := range after {
+		if after[i].Time >= h.startMS+reception.HourMS+decisive*1000 {
+			break
+		}
+		all = append(all, &after[i])
+	}
+	flush := func() {
+		if len(seq) >= decisive {
+			h.tenSecond(all, seq)
+		}
+		seq = seq[:0]
+	}
+	for i, r := range all {
+		if !r.Valid() || r.Visit != reception.VisitBase {
+			continue
+		}
+		if r.DwellMS > 1000 {
+			flush()
+			continue
+		}
+		if n := len(seq); n > 0 {
+			if d := r.Time - all[seq[n-1]].Time; d < 500 || d >= 1500 {
+				flush()
+			}
+		}
+		seq = append(seq, i)
+	}
+	flush()
+}
+
+func (h *hour) tenSecond(all []*reception.Reading, seq []int) {
+	if seq[len(seq)-1] < h.from || seq[0] >= h.to {
+		return
+	}
+	ses := make([]bool, len(seq))
+	for k, i := range seq {
+		ses[k] = severe(all[i], h.rules)
+	}
+	down := unavailable(ses)
+	for k, i := range seq {
+		if i < h.from || i >= h.to {
+			continue
+		}
+		t, _ := h.tally(i)
+		switch {
+		case down[k]:
+			t.UnavailableS++
+		case ses[k]:
+			t.SevereS++
+		}
+	}
+}
+
+// severe reports whether a second was severely errored: without lock or the wanted
+// signal, or with at least 30 % bad blocks.
+func severe(r *reception.Reading, rules Rules) bool {
+	return !r.Locked || LostLock(r) || WrongIdentity(r, rules) ||
+		r.TotalBlocks > 0 && float64(r.UncorrectedBlocks) >= severeShare*float64(r.TotalBlocks)
+}
+
+// shareOut sets the time that the visits stand for.
+func (h *hour) shareOut() {
+	var visits int64
+	for i := range h.out {
+		visits += h.out[i].Tally.Visits
+	}
+	if visits == 0 {
+		return
+	}
+	slices.SortFunc(h.out, func(a, b Keyed) int { return compareRegimes(a.Key.Regime, b.Key.Regime) })
+	stood := min(int64(reception.HourMS), visits*3*h.rules.IntervalMS())
+	var sum, given int64
+	for i := range h.out {
+		sum += h.out[i].Tally.Visits
+		upto := stood * sum / visits
+		h.out[i].Tally.StoodMS = upto - given
+		given = upto
+	}
+}
