@@ -1,0 +1,292 @@
+// Package decompose holds the one model of the daily margin: settled level with
+// steps, leaves, temperature and drift, whose terms add up to it, and what wet leaves
+// take beyond them.
+package decompose
+
+import (
+	"math"
+
+	"holdfast/analysis/reception"
+	"holdfast/analysis/stat"
+)
+
+// A Day is what one noon-to-noon day of one channel in one installation showed.
+type Day struct {
+	Day    int64           // date number, see package drivers; rows are ascending, gaps allowed
+	DryDB  float64         // median margin of dry hours (of all, without weather); NaN if none
+	Bound  reception.Bound // DryDB is only a bound: unlocked visits, or a tuner at its ceiling
+	WetDB  float64         // median margin of wet hours; NaN if none
+	Wet    float64         // mean wetness of these hours, 0.5 to 1
+	Leaf   float64         // leaf state 0 to 1; NaN where there is no leaf season
+	TempC  float64         // mean of the day, seen; NaN if not
+	Visits int64
+}
+
+// Options say what else is known.
+type Options struct {
+	StepDB     float64 // smallest change that the tuner shows; NaN counts as 0.1
+	FarWeather bool    // weather from far away: its effects are "at least"
+	LeafNeeds  string  // why there is no leaf season; "" where there is one
+}
+
+// A Step is a lasting change between two days.
+type Step struct {
+	Day    int64 // first day after it
+	SizeDB float64
+}
+
+// A Fit is the margin taken apart. Slices follow the days given.
+type Fit struct {
+	Settled []float64 // settled margin of each day, dB; NaN where nothing near was measured
+	// Free is Settled without the steps: what season and drift alone did.
+	Free  []float64
+	Steps []Step
+
+	Now      reception.Estimate
+	Leaf     reception.Estimate // loss by full dry foliage, dB
+	WetLeaf  reception.Estimate // further loss by full wetness, dB
+	Drift    reception.Estimate // change of margin, dB a month
+	Measured int                // days with a dry median
+	// Turns is how many times the leaves went from bare to full or back between days
+	// that were measured.
+	Turns int
+}
+
+// Days of measurement below which there is no settled margin, and measured days
+// within a season that make it seen; ours, no published source.
+const (
+	daysForLevel  = 7
+	daysForPhase  = 10
+	daysForWet    = 8 // dry-downs in leaf
+	daysForDrift  = 400
+	bare, full    = 0.1, 0.9
+	level95       = 0.95
+	daysPerMonth  = 365.25 / 12
+	levelHalfDays = 7  // half width of the running median
+	nowDays       = 14 // what the present rests on
+)
+
+// Of takes the days apart. The settled margin is a running median over two weeks of
+// the daily dry medians, with the leaf term taken out before and put back after, that
+// does not run across steps. A step needs four days after it to be told from weather:
+// until then Now spans both.
+//
+// Accuracy: Now and Leaf are checked against worlds of known truth in the tests, with
+// AR(1) days of coefficient 0.6 and New York's temperatures.
+func Of(days []Day, o Options) Fit {
+	f := Fit{}
+	if !(o.StepDB > 0) {
+		o.StepDB = 0.1
+	}
+	for _, d := range days {
+		if !math.IsNaN(d.DryDB) {
+			f.Measured++
+		}
+	}
+	x := make([]float64, len(days))
+	for i, d := range days {
+		x[i] = d.DryDB
+	}
+	f.Turns = turns(days)
+	cuts := steps(days, x)
+	r := regress(days, x, cuts, f.Turns)
+	if !math.IsNaN(r.leaf.Value) {
+		for i, d := range days {
+			x[i] += r.leaf.Value * d.Leaf
+		}
+		cuts = steps(days, x)
+	}
+	f.Settled, f.Steps = levels(days, x, cuts)
+	f.Free = make([]float64, len(days))
+	for i := range f.Settled {
+		if !math.IsNaN(r.leaf.Value) {
+			f.Settled[i] -= r.leaf.Value * days[i].Leaf
+		}
+		f.Free[i] = f.Settled[i]
+		for _, s := range f.Steps {
+			if days[i].Day >= s.Day {
+				f.Free[i] -= s.SizeDB
+			}
+		}
+	}
+	f.Now = now(days, x, cuts, f, r, o)
+	f.Leaf = leafEffect(r, f, o)
+	f.WetLeaf = wetLeaf(days, f.Settled, o)
+	f.Drift = drift(days, r, f, o)
+	return f
+}
+
+// turns counts the changes between phases of at least daysForPhase measured days.
+func turns(days []Day) int {
+	n, phase, run, seen := 0, 0, 0, 0
+	for _, d := range days {
+		if math.IsNaN(d.DryDB) || math.IsNaN(d.Leaf) {
+			continue
+		}
+		p := 0
+		switch {
+		case d.Leaf <= bare:
+			p = -1
+		case d.Leaf >= full:
+			p = 1
+		}
+		if p == 0 {
+			continue
+		}
+		if p != run {
+			run, seen = p, 0
+		}
+		if seen++; seen == daysForPhase && p != phase {
+			if phase != 0 {
+				n++
+			}
+			phase = p
+		}
+	}
+	return n
+}
+
+// now is the settled margin at the last day measured.
+func now(days []Day, x []float64, cuts []int, f Fit, r regression, o Options) reception.Estimate {
+	if f.Measured < daysForLevel {
+		return reception.Undecided("7 days measured")
+	}
+	start := 0
+	if len(cuts) > 0 {
+		start = cuts[len(cuts)-1]
+	}
+	var y []float64
+	var at []int
+	for i := len(days) - 1; i >= start && len(y) < nowDays; i-- {
+		if !math.IsNaN(x[i]) {
+			y, at = append(y, x[i]), append(at, i)
+		}
+	}
+	reverse(y)
+	reverse(at)
+	last := at[len(at)-1]
+	level := f.Settled[last]
+	noise := math.Max(r.noise, o.StepDB/2)
+	in := stat.MeanInterval(y, level95)
+	half := in.Half()
+	if math.IsInf(half, 0) {
+		// Just after a step: the scatter of the days before it, whose mean over n
+		// days errs twice as much as if they were independent (coefficient 0.6).
+		half = 1.96 * 2 * noise / math.Sqrt(float64(len(y)))
+	}
+	// The level rests on the days within a week; a fortnight that happened to be calm
+	// does not make it better than the scatter of all days allows.
+	near := 0
+	for _, i := range at {
+		if days[last].Day-days[i].Day <= levelHalfDays {
+			near++
+		}
+	}
+	half = math.Max(half*math.Sqrt(float64(len(y))/float64(near)), 1.96*noise/math.Sqrt(float64(near)))
+	half = math.Max(half, o.StepDB/2)
+	// The median of normal values errs by sqrt(pi/2) more than their mean.
+	half *= math.Sqrt(math.Pi / 2)
+	// While leaves come or go the last two weeks are not one level. With the leaf
+	// effect known its error counts, else 3 dB, the middle of the planning range 1 to
+	// 10 dB for UHF behind trees (from memory).
+	if leaf := days[last].Leaf; !math.IsNaN(leaf) {
+		moved := math.Abs(leaf - days[at[len(at)/2]].Leaf)
+		err := 3.0
+		if !math.IsNaN(r.leaf.Value) {
+			err = (r.leaf.High - r.leaf.Low) / 2
+		}
+		half = math.Hypot(half, moved*err)
+	}
+	e := reception.Estimate{Value: level, Low: level - half, High: level + half, EffectiveN: in.EffectiveN, Method: "running median over two weeks of dry daily medians; " + in.Method}
+	// The last days may be a step that is not yet told from weather: span both.
+	if n := min(3, len(y)); n > 0 && len(y) > n {
+		leafNow := 0.0
+		if !math.IsNaN(r.leaf.Value) {
+			leafNow = r.leaf.Value * days[last].Leaf
+		}
+		recent := stat.Median(y[len(y)-n:]) - leafNow
+		if math.Abs(recent-level) > math.Max(1, 3*noise) {
+			e.Low, e.High = math.Min(e.Low, recent), math.Max(e.High, recent)
+			e.Warnings = append(e.Warnings, "the last days differ: a lasting change or a spell of weather, decided within a week")
+		}
+	}
+	e.Bound = boundOf(days, at)
+	return e
+}
+
+// boundOf is the bound that at least half of some days share.
+func boundOf(days []Day, at []int) reception.Bound {
+	var least, most int
+	for _, i := range at {
+		switch days[i].Bound {
+		case reception.AtLeast:
+			least++
+		case reception.AtMost:
+			most++
+		}
+	}
+	switch {
+	case 2*least >= len(at) && least > 0:
+		return reception.AtLeast
+	case 2*most >= len(at) && most > 0:
+		return reception.AtMost
+	}
+	return reception.Exact
+}
+
+func leafEffect(r regression, f Fit, o Options) reception.Estimate {
+	switch {
+	case o.LeafNeeds != "":
+		return reception.Undecided(o.LeafNeeds)
+	case f.Turns < 2:
+		return reception.Undecided("one spring and one autumn")
+	case math.IsNaN(r.leaf.Value):
+		return reception.Undecided("a season without lasting changes: those seen hide what the leaves take")
+	}
+	return r.leaf
+}
+
+// wetLeaf is what full wetness adds in leaf: the settled margin of the day minus the
+// median of its wet hours, over days in full leaf, divided by how wet these were.
+func wetLeaf(days []Day, settled []float64, o Options) reception.Estimate {
+	if o.LeafNeeds != "" {
+		return reception.Undecided(o.LeafNeeds)
+	}
+	var loss, wet []float64
+	bound := reception.Exact
+	for i, d := range days {
+		if d.Leaf >= full && !math.IsNaN(d.WetDB) && !math.IsNaN(settled[i]) && d.Wet > 0 {
+			loss, wet = append(loss, settled[i]-d.WetDB), append(wet, d.Wet)
+			if d.Bound == reception.AtLeast {
+				bound = reception.AtLeast
+			}
+		}
+	}
+	if len(loss) < daysForWet {
+		return reception.Undecided("8 days with wet hours in full leaf")
+	}
+	if o.FarWeather {
+		bound = reception.AtLeast
+	}
+	in := stat.RatioInterval(loss, wet, level95)
+	half := math.Max(in.Half(), o.StepDB/2)
+	return reception.Estimate{Value: in.Value, Low: in.Value - half, High: in.Value + half, Bound: bound, EffectiveN: in.EffectiveN, Method: "wet hours against the settled margin of their day; " + in.Method}
+}
+
+func drift(days []Day, r regression, f Fit, o Options) reception.Estimate {
+	switch {
+	case len(days) == 0 || days[len(days)-1].Day-days[0].Day < daysForDrift:
+		return reception.Undecided("13 months measured: in the first year season and drift share the data")
+	case o.LeafNeeds == "" && f.Turns < 2:
+		return reception.Undecided("one spring and one autumn")
+	case math.IsNaN(r.drift.Value):
+		return reception.Undecided("a longer time between lasting changes")
+	}
+	return r.drift
+}
+
+func reverse[T any](s []T) {
+	for i, j := 0, len(s)-1; i < j; i, j = i+1, j-1 {
+		s[i], s[j] = s[j], s[i]
+	}
+}

@@ -1,0 +1,154 @@
+package decompose
+
+import (
+	"math"
+	"slices"
+
+	"holdfast/analysis/stat"
+)
+
+// What makes a lasting step: medians of six days before and after it that differ by
+// more than 1.5 dB and by four times the scatter of days, with at least four days
+// measured on either side. Ours, tried on simulated worlds: AR(1) days of coefficient
+// 0.6 and leaf seasons of 5 dB in three weeks give none, a step of 3 dB is found.
+const (
+	stepDays    = 6
+	stepMinDays = 4
+	stepMinDB   = 1.5
+	stepSigmas  = 4
+)
+
+// steps returns the indices of the first days after lasting steps, ascending.
+func steps(days []Day, x []float64) []int {
+	var at []int // indices of measured days
+	for i := range x {
+		if !math.IsNaN(x[i]) {
+			at = append(at, i)
+		}
+	}
+	if len(at) < 2*stepMinDays {
+		return nil
+	}
+	y := make([]float64, len(at))
+	for k, i := range at {
+		y[k] = x[i]
+	}
+	limit := math.Max(stepMinDB, stepSigmas*scatter(y))
+	var cuts []int // in y
+	for {
+		best, bestD := -1, limit
+		for k := stepMinDays; k <= len(y)-stepMinDays; k++ {
+			lo, hi := bounds(cuts, k, len(y))
+			if k-lo < stepMinDays || hi-k < stepMinDays {
+				continue
+			}
+			before, after := y[max(lo, k-stepDays):k], y[k:min(hi, k+stepDays)]
+			old, fresh := stat.Median(before), stat.Median(after)
+			if math.Abs(y[k]-fresh) > math.Abs(y[k]-old) || math.Abs(y[k-1]-old) > math.Abs(y[k-1]-fresh) {
+				continue // the change lies elsewhere, perhaps too late to be told yet
+			}
+			d := math.Abs(fresh - old)
+			// A slope shows the same inside both windows; a step does not.
+			d -= math.Max(within(before), within(after))
+			if d > bestD {
+				best, bestD = k, d
+			}
+		}
+		if best < 0 {
+			break
+		}
+		cuts = append(cuts, best)
+		slices.Sort(cuts)
+	}
+	out := make([]int, len(cuts))
+	for i, k := range cuts {
+		out[i] = at[k]
+	}
+	return out
+}
+
+// within is how far the second half of a window lies from its first.
+func within(y []float64) float64 {
+	h := len(y) / 2
+	return math.Abs(stat.Median(y[len(y)-h:]) - stat.Median(y[:h]))
+}
+
+// bounds returns the segment around k between cuts.
+func bounds(cuts []int, k, n int) (lo, hi int) {
+	lo, hi = 0, n
+	for _, c := range cuts {
+		if c <= k {
+			lo = c
+		} else {
+			hi = min(hi, c)
+		}
+	}
+	if lo == k { // k is a cut itself
+		return k, k
+	}
+	return lo, hi
+}
+
+// scatter is the robust standard deviation of days about their running median.
+func scatter(y []float64) float64 {
+	r := make([]float64, len(y))
+	for k := range y {
+		r[k] = y[k] - stat.Median(y[max(0, k-levelHalfDays):min(len(y), k+levelHalfDays+1)])
+	}
+	return stat.MAD(r)
+}
+
+// levels returns the running level of each day within its segment, and the sizes of
+// the steps between segments.
+func levels(days []Day, x []float64, cuts []int) ([]float64, []Step) {
+	out := make([]float64, len(days))
+	edges := append(append([]int{0}, cuts...), len(days))
+	for s := 0; s+1 < len(edges); s++ {
+		lo, hi := edges[s], edges[s+1]
+		for i := lo; i < hi; i++ {
+			out[i] = levelAt(days[lo:hi], x[lo:hi], i-lo)
+		}
+	}
+	var found []Step
+	for _, c := range cuts {
+		found = append(found, Step{days[c].Day, edge(x[c:], 1) - edge(x[:c], -1)})
+	}
+	return out, found
+}
+
+// levelAt is the median of the values within a week of day i, or, where fewer than
+// three were measured, of the three nearest within a month.
+func levelAt(days []Day, x []float64, i int) float64 {
+	var near []float64
+	for reach := int64(levelHalfDays); reach <= 4*levelHalfDays+2 && len(near) < 3; reach += levelHalfDays {
+		near = near[:0]
+		for j := i; j >= 0 && days[i].Day-days[j].Day <= reach; j-- {
+			if !math.IsNaN(x[j]) {
+				near = append(near, x[j])
+			}
+		}
+		for j := i + 1; j < len(days) && days[j].Day-days[i].Day <= reach; j++ {
+			if !math.IsNaN(x[j]) {
+				near = append(near, x[j])
+			}
+		}
+	}
+	return stat.Median(near)
+}
+
+// edge is the median of the first (from 1) or last (from -1) measured values.
+func edge(x []float64, from int) float64 {
+	var y []float64
+	for k := range x {
+		i := k
+		if from < 0 {
+			i = len(x) - 1 - k
+		}
+		if !math.IsNaN(x[i]) {
+			if y = append(y, x[i]); len(y) == stepDays {
+				break
+			}
+		}
+	}
+	return stat.Median(y)
+}
