@@ -4,6 +4,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -24,11 +25,20 @@ var (
 	ErrNewer = errors.New("store was written by a newer version")
 )
 
-// A Span is the time from From up to, not including, To, Unix ms.
+// A Span is the time from From up to, not including, To, Unix ms. The zero Span is
+// Always.
 type Span struct{ From, To int64 }
 
 // Always is every instant that a reading may have.
 var Always = Span{0, 1 << 62}
+
+// Bounds returns the span's ends, those of Always for the zero Span.
+func (s Span) Bounds() (from, to int64) {
+	if s == (Span{}) {
+		s = Always
+	}
+	return s.From, s.To
+}
 
 // A Query selects readings or tallies. Empty fields select everything.
 type Query struct {
@@ -38,10 +48,39 @@ type Query struct {
 	Layer       *string
 }
 
+// Selects reports whether a series is one of the query's.
+func (q Query) Selects(s reception.Series) bool {
+	return (q.Tuner == "" || q.Tuner == s.Tuner) && (q.FrequencyHz == 0 || q.FrequencyHz == s.FrequencyHz) &&
+		(q.Layer == nil || *q.Layer == s.Layer)
+}
+
+// CompareSeries orders series by frequency, layer, tuner: the order of iterators.
+func CompareSeries(a, b reception.Series) int {
+	return cmp.Or(cmp.Compare(a.FrequencyHz, b.FrequencyHz), cmp.Compare(a.Layer, b.Layer), cmp.Compare(a.Tuner, b.Tuner))
+}
+
+// CompareTallies orders tallies by hour, series, regime: the order of iterators.
+func CompareTallies(a, b reception.TallyKey) int {
+	return cmp.Or(cmp.Compare(a.Hour, b.Hour), CompareSeries(a.Series, b.Series),
+		cmp.Compare(a.Regime.Installation, b.Regime.Installation), cmp.Compare(a.Regime.Mode, b.Regime.Mode),
+		cmp.Compare(a.Regime.Scale, b.Regime.Scale))
+}
+
+// HourOf returns the hour, counted from 1970-01-01 00:00 UTC, that a Unix ms lies in.
+func HourOf(ms int64) int64 {
+	h := ms / reception.HourMS
+	if ms%reception.HourMS < 0 {
+		h--
+	}
+	return h
+}
+
 // A Batch is what one Append stores, all of it or nothing.
 //
 // Tallies replace those of equal key. Settled names hours that Tallies now answer
-// for: their dirty marks are removed if nothing touched them after DirtySeq.
+// for: their dirty marks are removed if nothing touched them after the Seq with
+// which Dirty gave them. Readings of the same batch count as touching later, so
+// what they mark dirty stays dirty.
 type Batch struct {
 	Readings []reception.Reading
 	Weather  []reception.Weather
@@ -79,7 +118,14 @@ type Appended struct {
 	Seq        int64 // of the change list after this append
 }
 
-// A Change is a line of the change list: Series and Span empty mean all.
+// A Change is a line of the change list: Series and Span empty mean all, and an
+// empty field of Series means every value of it.
+//
+// An append adds a line for each series of which it stores new readings, tallies or
+// replaced hours, and one for new weather rows, whose span also covers their
+// intervals. Lines of one series may be merged later: a merged line has the last
+// sequence and a span that covers all, so that whoever resumes in between sees what
+// changed since, and perhaps a little more.
 type Change struct {
 	Seq int64
 	reception.Series
@@ -113,7 +159,8 @@ type Log interface {
 	// Readings yields chunks of at most some thousand readings of one series each.
 	// The slice is reused: copy what must stay.
 	Readings(ctx context.Context, q Query) iter.Seq2[[]reception.Reading, error]
-	// Weather yields rows by ascending (Time, Source, IntervalS).
+	// Weather yields rows with Time (the interval's end) in the span, by ascending
+	// (Time, Source, IntervalS).
 	Weather(ctx context.Context, s Span) iter.Seq2[reception.Weather, error]
 	// Tallies yields tallies of hours that begin in the span, ascending by hour over
 	// all series, then in series order, so that a fold can follow time.
@@ -121,10 +168,11 @@ type Log interface {
 	// Series lists what readings there are.
 	Series(ctx context.Context) ([]Stored, error)
 
-	// Dirty returns up to limit hours to rebuild, oldest first.
+	// Dirty returns up to limit hours to rebuild, oldest first, then in series order.
 	Dirty(ctx context.Context, limit int) ([]DirtyHour, error)
-	// Touch marks every stored hour of the query's series within its span dirty and
-	// adds a line to the change list: for a backdated entry, or a new tally version.
+	// Touch marks every hour of the query's series that overlaps its span and holds
+	// readings or tallies dirty, and adds a line to the change list: for a backdated
+	// entry, or a new tally version.
 	Touch(ctx context.Context, q Query) error
 
 	// Changes yields the change list after a sequence, ascending.
@@ -148,6 +196,6 @@ type Ledger interface {
 	Entries(ctx context.Context, kind string) iter.Seq2[reception.Entry, error]
 	// History yields every entry of a kind, ascending by Known, then Held, then Key.
 	History(ctx context.Context, kind string) iter.Seq2[reception.Entry, error]
-	// Seq rises with every Put.
+	// LedgerSeq rises with every Put that stores an entry; 0 in an empty ledger.
 	LedgerSeq(ctx context.Context) (int64, error)
 }

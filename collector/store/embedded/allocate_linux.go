@@ -1,0 +1,15 @@
+package embedded
+
+import (
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+// allocate gives a file real space.
+func allocate(f *os.File, size int64) error {
+	if unix.Fallocate(int(f.Fd()), 0, 0, size) == nil {
+		return nil
+	}
+	return zeros(f, size)
+}

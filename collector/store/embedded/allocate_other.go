@@ -1,0 +1,7 @@
+//go:build !linux
+
+package embedded
+
+import "os"
+
+func allocate(f *os.File, size int64) error { return zeros(f, size) }

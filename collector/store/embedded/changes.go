@@ -1,0 +1,186 @@
+package embedded
+
+import (
+	"context"
+	"database/sql"
+	"iter"
+	"slices"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+)
+
+// writeDown puts the pending lines, merged to one a series, and then more changes
+// into the change list, and how these series and the ones touched stand after it.
+func (s *Store) writeDown(ctx context.Context, more []store.Change, by []*touched) error {
+	merged := map[*seriesRow]int{}
+	var out []store.Change
+	stand := map[*seriesRow]store.Stored{}
+	for _, l := range s.cat.pending {
+		i, ok := merged[l.series]
+		if !ok {
+			i = len(out)
+			merged[l.series], stand[l.series] = i, l.series.Stored
+			out = append(out, store.Change{Series: l.series.Series})
+		}
+		out[i].Seq, out[i].Span = l.seq, union(out[i].Span, l.span) // lines ascend
+	}
+	for _, c := range slices.Concat(out, more) {
+		err := s.w.exec(ctx, `INSERT INTO change (seq, weather, tuner, frequency_hz, layer, "from", "to") VALUES (?, ?, ?, ?, ?, ?, ?)`,
+			c.Seq, packBool(c.Weather), c.Tuner, c.FrequencyHz, c.Layer, c.From, c.To)
+		if err != nil {
+			return err
+		}
+	}
+	for _, t := range by {
+		stand[t.row] = t.row.with(t.n, t.new)
+	}
+	for r, d := range stand {
+		if err := s.w.exec(ctx, `UPDATE series SET first = ?, last = ?, count = ? WHERE id = ?`, d.First, d.Last, d.Count, r.id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Changes implements [store.Log].
+func (s *Store) Changes(ctx context.Context, after int64) iter.Seq2[store.Change, error] {
+	return func(yield func(store.Change, error) bool) {
+		var pending []line
+		deliver(yield, s.read(ctx, func() { pending = slices.Clone(s.cat.pending) }, func(tx *sql.Tx) error {
+			rows, err := tx.StmtContext(ctx, s.stmts.changes).QueryContext(ctx, after)
+			if err != nil {
+				return err
+			}
+			defer rows.Close()
+			for rows.Next() {
+				if err := s.check(ctx); err != nil {
+					return err
+				}
+				var c store.Change
+				if err := rows.Scan(&c.Seq, &c.Weather, &c.Tuner, &c.FrequencyHz, &c.Layer, &c.From, &c.To); err != nil {
+					return err
+				}
+				if !yield(c, nil) {
+					return errStop
+				}
+			}
+			if err := rows.Err(); err != nil {
+				return err
+			}
+			for _, l := range pending {
+				if l.seq <= after {
+					continue
+				}
+				if err := s.check(ctx); err != nil {
+					return err
+				}
+				if !yield(store.Change{Seq: l.seq, Series: l.series.Series, Span: l.span}, nil) {
+					return errStop
+				}
+			}
+			return nil
+		}))
+	}
+}
+
+// Seq implements [store.Log].
+func (s *Store) Seq(ctx context.Context) (int64, error) {
+	if err := s.check(ctx); err != nil {
+		return 0, err
+	}
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.cat.seq, nil
+}
+
+// Series implements [store.Log].
+func (s *Store) Series(ctx context.Context) ([]store.Stored, error) {
+	if err := s.check(ctx); err != nil {
+		return nil, err
+	}
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var out []store.Stored
+	for _, r := range s.cat.series {
+		if r.Count > 0 {
+			out = append(out, r.Stored)
+		}
+	}
+	slices.SortFunc(out, func(a, b store.Stored) int { return store.CompareSeries(a.Series, b.Series) })
+	return out, nil
+}
+
+// selected returns the known series that a query selects, in series order. The
+// caller holds mu or the turn to write.
+func (s *Store) selected(q store.Query) []*seriesRow {
+	var out []*seriesRow
+	for k, r := range s.cat.series {
+		if q.Selects(k) {
+			out = append(out, r)
+		}
+	}
+	slices.SortFunc(out, func(a, b *seriesRow) int { return store.CompareSeries(a.Series, b.Series) })
+	return out
+}
+
+// Dirty implements [store.Log].
+func (s *Store) Dirty(ctx context.Context, limit int) ([]store.DirtyHour, error) {
+	var out []store.DirtyHour
+	if limit <= 0 {
+		return nil, s.check(ctx)
+	}
+	err := s.read(ctx, nil, func(tx *sql.Tx) error {
+		rows, err := tx.StmtContext(ctx, s.stmts.dirty).QueryContext(ctx, limit)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var d store.DirtyHour
+			if err := rows.Scan(&d.Hour, &d.FrequencyHz, &d.Layer, &d.Tuner, &d.Seq); err != nil {
+				return err
+			}
+			out = append(out, d)
+		}
+		return rows.Err()
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// Touch implements [store.Log].
+func (s *Store) Touch(ctx context.Context, q store.Query) error {
+	run := context.WithoutCancel(ctx)
+	var seq int64
+	return s.write(ctx, forReadings, func() error {
+		seq = s.cat.seq + 1
+		c := store.Change{Seq: seq, Series: reception.Series{Tuner: q.Tuner, FrequencyHz: q.FrequencyHz}, Span: q.Span}
+		if q.Layer != nil {
+			c.Layer = *q.Layer
+		}
+		from, to := q.Bounds()
+		if from >= to {
+			from, to = 0, 0
+		}
+		first, last := store.HourOf(from), store.HourOf(to-1)
+		for _, r := range s.selected(q) {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			err := s.w.exec(run, `INSERT INTO dirty_hour (hour, series, seq)
+				SELECT time / ?1, series, ?2 FROM hot WHERE time >= ?3 AND time < ?4 AND series = ?5 GROUP BY 1
+				ON CONFLICT (hour, series) DO UPDATE SET seq = excluded.seq`,
+				int64(reception.HourMS), seq, first*reception.HourMS, (last+1)*reception.HourMS, r.id)
+			if err == nil {
+				err = s.touchTallies(run, r, first, last, seq)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return s.writeDown(run, []store.Change{c}, nil)
+	}, func() { s.cat.seq, s.cat.pending = seq, nil })
+}

@@ -1,0 +1,172 @@
+package embedded
+
+import (
+	"context"
+	"database/sql"
+	"iter"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+)
+
+// readingsAtOnce is the length of a chunk: 2048 readings are some 700 kB.
+const readingsAtOnce = 2048
+
+// A hotRow is a scanned row of hot, in the order of hotColumns. Scanning into any
+// spares database/sql its conversions, which cost more than SQLite's own work.
+type hotRow struct {
+	v    [hotWidth]any
+	dest []any
+}
+
+func newHotRow() *hotRow {
+	r := &hotRow{dest: make([]any, hotWidth)}
+	for i := range r.v {
+		r.dest[i] = &r.v[i]
+	}
+	return r
+}
+
+func (h *hotRow) seq() int64 { return unpackInt(h.v[2]) }
+
+// fill fills in all of a reading but its series.
+func (h *hotRow) fill(r *reception.Reading, formOf func(int64) (form, error)) error {
+	x, err := formOf(unpackInt(h.v[3]))
+	if err != nil {
+		return err
+	}
+	v := &h.v
+	r.Time, r.Known, r.DwellMS = unpackInt(v[0]), unpackInt(v[4]), unpackInt(v[5])
+	r.Locked, r.LockedMS = unpackInt(v[6]) != 0, unpackCount(v[7])
+	r.LevelDBm, r.LevelPct = unpackFloat(v[8]), unpackFloat(v[9])
+	r.CNDB, r.CNLowDB, r.CNSpreadDB = unpackFloat(v[10]), unpackFloat(v[11]), unpackFloat(v[12])
+	r.QualityPct, r.ErroredS = unpackFloat(v[13]), unpackFloat(v[14])
+	r.PreErrors, r.PreBits = unpackCount(v[15]), unpackCount(v[16])
+	r.UncorrectedBlocks, r.TotalBlocks = unpackCount(v[17]), unpackCount(v[18])
+	r.Visit, r.Why, r.TunedHz = x.visit, x.why, x.tunedHz
+	r.Identity, r.Mode, r.System, r.Scale = x.identity, x.mode, x.system, x.scale
+	return nil
+}
+
+// Readings implements [store.Log]. The snapshot is held while the loop runs, and the
+// log behind it cannot shrink meanwhile: a loop that takes hours should ask for days.
+func (s *Store) Readings(ctx context.Context, q store.Query) iter.Seq2[[]reception.Reading, error] {
+	return func(yield func([]reception.Reading, error) bool) {
+		var series []*seriesRow
+		deliver(yield, s.read(ctx, func() { series = s.selected(q) }, func(tx *sql.Tx) error {
+			st := tx.StmtContext(ctx, s.stmts.hot)
+			defer st.Close()
+			buf := make([]reception.Reading, 0, 64)
+			for _, r := range series {
+				var err error
+				if buf, err = s.readSeries(ctx, st, r, q, buf, yield); err != nil {
+					return err
+				}
+			}
+			return nil
+		}))
+	}
+}
+
+func (s *Store) readSeries(ctx context.Context, st *sql.Stmt, of *seriesRow, q store.Query, buf []reception.Reading,
+	yield func([]reception.Reading, error) bool) ([]reception.Reading, error) {
+	from, to := q.Bounds()
+	rows, err := st.QueryContext(ctx, from, to, of.id)
+	if err != nil {
+		return buf, err
+	}
+	defer rows.Close()
+	lookup := s.formLookup(ctx)
+	row := newHotRow()
+	series := of.Series
+	buf = buf[:0]
+	for rows.Next() {
+		if err := rows.Scan(row.dest...); err != nil {
+			return buf, err
+		}
+		r := reception.Reading{Tuner: series.Tuner, FrequencyHz: series.FrequencyHz, Layer: series.Layer}
+		if err := row.fill(&r, lookup); err != nil {
+			return buf, err
+		}
+		if buf = append(buf, r); len(buf) == readingsAtOnce {
+			if err := s.check(ctx); err != nil {
+				return buf, err
+			}
+			if !yield(buf, nil) {
+				return buf, errStop
+			}
+			buf = buf[:0]
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return buf, err
+	}
+	if len(buf) > 0 {
+		if err := s.check(ctx); err != nil {
+			return buf, err
+		}
+		if !yield(buf, nil) {
+			return buf, errStop
+		}
+	}
+	return buf, nil
+}
+
+// formLookup returns a lookup that remembers the last form, which is mostly the next
+// one too.
+func (s *Store) formLookup(ctx context.Context) func(int64) (form, error) {
+	var last int64
+	var x form
+	return func(id int64) (form, error) {
+		if id == last {
+			return x, nil
+		}
+		f, err := s.form(ctx, id)
+		if err == nil {
+			last, x = id, f
+		}
+		return f, err
+	}
+}
+
+// readStmts are the statements of the reading connections.
+type readStmts struct {
+	snapshot, hot, form, weather, tallies, changes, dirty, entries, history, ledgerSeq *sql.Stmt
+}
+
+func (r *readStmts) all() map[**sql.Stmt]string {
+	return map[**sql.Stmt]string{
+		&r.snapshot: `SELECT 1 FROM migration LIMIT 1`,
+		&r.hot:      `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series = ? ORDER BY time`,
+		&r.form:     `SELECT visit, why, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
+		&r.weather:  `SELECT ` + weatherColumns + ` FROM weather WHERE time >= ? AND time < ? ORDER BY time, source, interval_s`,
+		&r.tallies: `SELECT t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime
+			WHERE t.day >= ? AND t.day <= ? ORDER BY t.day`,
+		&r.changes: `SELECT seq, weather, tuner, frequency_hz, layer, "from", "to" FROM change WHERE seq > ? ORDER BY seq`,
+		&r.dirty: `SELECT d.hour, s.frequency_hz, s.layer, s.tuner, d.seq FROM dirty_hour d JOIN series s ON s.id = d.series
+			ORDER BY d.hour, s.frequency_hz, s.layer, s.tuner LIMIT ?`,
+		&r.entries: `SELECT kind, key, held, known, body FROM entry e WHERE kind = ?
+			AND known = (SELECT max(known) FROM entry o WHERE o.kind = e.kind AND o.held = e.held AND o.key = e.key) ORDER BY held, key`,
+		&r.history:   `SELECT kind, key, held, known, body FROM entry WHERE kind = ? ORDER BY known, held, key`,
+		&r.ledgerSeq: `SELECT coalesce(max(id), 0) FROM entry`,
+	}
+}
+
+func (r *readStmts) prepare(ctx context.Context, db *sql.DB) error {
+	for st, query := range r.all() {
+		var err error
+		if *st, err = db.PrepareContext(ctx, query); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *readStmts) close() error {
+	for st := range r.all() {
+		if *st != nil {
+			(*st).Close()
+		}
+	}
+	return nil
+}

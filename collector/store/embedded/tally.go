@@ -1,0 +1,316 @@
+package embedded
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+)
+
+// hoursADay is how many tallies one row of tally_day holds at most.
+const hoursADay = 24
+
+// An hourTally is one tally of a packed day.
+type hourTally struct {
+	hour    int64 // of the day, 0 to 23
+	version int64
+	body    []byte
+}
+
+// packedForm is the first byte of a packed day: the tallies follow ascending by
+// hour, each as hour (one byte), version (varint), length (uvarint), bytes.
+const packedForm = 1
+
+func packDay(of []hourTally) []byte {
+	out := []byte{packedForm}
+	for _, t := range of {
+		out = append(out, byte(t.hour))
+		out = binary.AppendVarint(out, t.version)
+		out = binary.AppendUvarint(out, uint64(len(t.body)))
+		out = append(out, t.body...)
+	}
+	return out
+}
+
+// unpackDay returns the tallies of a packed day. The bodies are parts of b.
+func unpackDay(b []byte) ([]hourTally, error) {
+	broken := errors.New("a packed day of tallies is damaged; run the rebuild of tallies")
+	if len(b) == 0 || b[0] != packedForm {
+		return nil, broken
+	}
+	b = b[1:]
+	var out []hourTally
+	for len(b) > 0 {
+		t := hourTally{hour: int64(b[0])}
+		b = b[1:]
+		v, n := binary.Varint(b)
+		if n <= 0 || t.hour >= hoursADay || len(out) > 0 && out[len(out)-1].hour >= t.hour {
+			return nil, broken
+		}
+		size, m := binary.Uvarint(b[n:])
+		if m <= 0 || size > uint64(len(b)-n-m) {
+			return nil, broken
+		}
+		b = b[n+m:]
+		t.version, t.body = v, b[:size:size]
+		out, b = append(out, t), b[size:]
+	}
+	return out, nil
+}
+
+// dayOf splits an hour since 1970 into its UTC day and the hour of that day.
+func dayOf(hour int64) (day, of int64) {
+	day, of = hour/hoursADay, hour%hoursADay
+	if of < 0 {
+		day, of = day-1, of+hoursADay
+	}
+	return day, of
+}
+
+// A dayKey names a row of tally_day.
+type dayKey struct{ day, series, regime int64 }
+
+// A dayRow is a row of tally_day under change.
+type dayRow struct {
+	id    int64 // 0: not stored yet
+	old   []byte
+	hours [hoursADay]*hourTally
+}
+
+// tallies drops the hours to be replaced, then puts the batch's tallies. Each day is
+// read and written once.
+func (a *appending) tallies(b *store.Batch) error {
+	if len(b.Tallies)+len(b.ReplaceHours) == 0 {
+		return nil
+	}
+	days := map[dayKey]*dayRow{}
+	type seriesDay struct{ day, series int64 }
+	whole := map[seriesDay]bool{} // all regimes are in days
+	for _, h := range b.ReplaceHours {
+		t := a.series[h.Series]
+		t.tallied(h.Hour)
+		day, of := dayOf(h.Hour)
+		if k := (seriesDay{day, t.row.id}); !whole[k] {
+			whole[k] = true
+			if err := a.loadDays(days, `day = ? AND series = ?`, day, t.row.id); err != nil {
+				return err
+			}
+		}
+		for k, d := range days {
+			if k.day == day && k.series == t.row.id {
+				d.hours[of] = nil
+			}
+		}
+	}
+	regimes := map[reception.Regime]int64{}
+	for i := range b.Tallies {
+		if err := a.ctx.Err(); err != nil {
+			return err
+		}
+		p := &b.Tallies[i]
+		t := a.series[p.Series]
+		t.tallied(p.Hour)
+		id, ok := regimes[p.Regime]
+		if !ok {
+			var err error
+			if id, err = a.regime(p.Regime); err != nil {
+				return err
+			}
+			regimes[p.Regime] = id
+		}
+		day, of := dayOf(p.Hour)
+		k := dayKey{day, t.row.id, id}
+		if days[k] == nil && !whole[seriesDay{day, t.row.id}] {
+			if err := a.loadDays(days, `day = ? AND series = ? AND regime = ?`, day, t.row.id, id); err != nil {
+				return err
+			}
+		}
+		if days[k] == nil {
+			days[k] = &dayRow{}
+		}
+		days[k].hours[of] = &hourTally{of, p.Version, p.Body}
+	}
+	return a.putDays(days)
+}
+
+func (a *appending) regime(r reception.Regime) (int64, error) {
+	return a.s.w.intern(a.run, `SELECT id FROM regime WHERE installation = ? AND mode = ? AND scale = ?`,
+		`INSERT INTO regime (installation, mode, scale) VALUES (?, ?, ?) RETURNING id`, r.Installation, r.Mode, r.Scale)
+}
+
+// loadDays reads rows of tally_day.
+func (a *appending) loadDays(days map[dayKey]*dayRow, where string, args ...any) error {
+	st, err := a.s.w.prepare(a.run, `SELECT id, day, series, regime, body FROM tally_day WHERE `+where)
+	if err != nil {
+		return err
+	}
+	rows, err := st.QueryContext(a.run, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		d := &dayRow{}
+		var k dayKey
+		if err := rows.Scan(&d.id, &k.day, &k.series, &k.regime, &d.old); err != nil {
+			return err
+		}
+		of, err := unpackDay(d.old)
+		if err != nil {
+			return err
+		}
+		for _, t := range of {
+			d.hours[t.hour] = &t
+		}
+		if days[k] == nil {
+			days[k] = d
+		}
+	}
+	return rows.Err()
+}
+
+// putDays writes the days that differ from what is there, in the order of the key.
+func (a *appending) putDays(days map[dayKey]*dayRow) error {
+	keys := make([]dayKey, 0, len(days))
+	for k := range days {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(x, y dayKey) int {
+		return cmp.Or(cmp.Compare(x.day, y.day), cmp.Compare(x.series, y.series), cmp.Compare(x.regime, y.regime))
+	})
+	for _, k := range keys {
+		d := days[k]
+		var of []hourTally
+		var mask int64
+		for _, t := range d.hours {
+			if t != nil {
+				of = append(of, *t)
+				mask |= 1 << t.hour
+			}
+		}
+		body := packDay(of)
+		var err error
+		switch {
+		case mask == 0 && d.id == 0 || d.id != 0 && string(body) == string(d.old):
+		case mask == 0:
+			err = a.exec(`DELETE FROM tally_day WHERE id = ?`, d.id)
+		case d.id == 0:
+			err = a.exec(`INSERT INTO tally_day (day, series, regime, hours, body) VALUES (?, ?, ?, ?, ?)`, k.day, k.series, k.regime, mask, body)
+		default:
+			err = a.exec(`UPDATE tally_day SET hours = ?, body = ? WHERE id = ?`, mask, body, d.id)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// touchTallies marks the hours from first to last that hold tallies of a series.
+func (s *Store) touchTallies(ctx context.Context, r *seriesRow, first, last, seq int64) error {
+	from, _ := dayOf(first)
+	to, _ := dayOf(last)
+	st, err := s.w.prepare(ctx, `SELECT day, hours FROM tally_day WHERE day >= ? AND day <= ? AND series = ?`)
+	if err != nil {
+		return err
+	}
+	rows, err := st.QueryContext(ctx, from, to, r.id)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var day, mask int64
+		if err := rows.Scan(&day, &mask); err != nil {
+			return err
+		}
+		for h := range int64(hoursADay) {
+			if hour := day*hoursADay + h; mask&(1<<h) != 0 && hour >= first && hour <= last {
+				if err := s.w.exec(ctx, markDirty, hour, r.id, seq); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return rows.Err()
+}
+
+// Tallies implements [store.Log]. It keeps one day of all series in memory.
+func (s *Store) Tallies(ctx context.Context, q store.Query) iter.Seq2[reception.PackedTally, error] {
+	return func(yield func(reception.PackedTally, error) bool) {
+		from, to := q.Bounds()
+		if from >= to {
+			deliver(yield, s.check(ctx))
+			return
+		}
+		first, last := store.HourOf(from+reception.HourMS-1), store.HourOf(to-1)
+		firstDay, _ := dayOf(first)
+		lastDay, _ := dayOf(last)
+		series := map[int64]reception.Series{}
+		deliver(yield, s.read(ctx, func() {
+			for _, r := range s.selected(q) {
+				series[r.id] = r.Series
+			}
+		}, func(tx *sql.Tx) error {
+			var today []reception.PackedTally
+			flush := func() error {
+				slices.SortFunc(today, func(a, b reception.PackedTally) int { return store.CompareTallies(a.TallyKey, b.TallyKey) })
+				for _, t := range today {
+					if err := s.check(ctx); err != nil {
+						return err
+					}
+					if !yield(t, nil) {
+						return errStop
+					}
+				}
+				today = today[:0]
+				return nil
+			}
+			rows, err := tx.StmtContext(ctx, s.stmts.tallies).QueryContext(ctx, firstDay, lastDay)
+			if err != nil {
+				return err
+			}
+			defer rows.Close()
+			reading := firstDay
+			for rows.Next() {
+				var day, id int64
+				var regime reception.Regime
+				var body []byte
+				if err := rows.Scan(&day, &id, &regime.Installation, &regime.Mode, &regime.Scale, &body); err != nil {
+					return err
+				}
+				k, ok := series[id]
+				if !ok {
+					continue
+				}
+				if day != reading {
+					if err := flush(); err != nil {
+						return err
+					}
+					reading = day
+				}
+				of, err := unpackDay(body)
+				if err != nil {
+					return fmt.Errorf("tallies of tuner %q on %d Hz, day %d: %w", k.Tuner, k.FrequencyHz, day, err)
+				}
+				for _, t := range of {
+					if hour := day*hoursADay + t.hour; hour >= first && hour <= last {
+						today = append(today, reception.PackedTally{
+							TallyKey: reception.TallyKey{Series: k, Regime: regime, Hour: hour}, Version: t.version, Body: t.body})
+					}
+				}
+			}
+			if err := rows.Err(); err != nil {
+				return err
+			}
+			return flush()
+		}))
+	}
+}
