@@ -19,6 +19,8 @@ var (
 	ErrGone = errors.New("tuner is not there")
 	// ErrHung: an earlier call has not returned; the device is left alone until it does.
 	ErrHung = errors.New("tuner does not answer")
+	// ErrChannel: the tuner is well but cannot receive this channel (system, range).
+	ErrChannel = errors.New("tuner cannot receive this channel")
 )
 
 // A Visit is one request to a Source.

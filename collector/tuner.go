@@ -62,6 +62,7 @@ type channel struct {
 	reception.Channel
 	extraAt time.Time // zero: none is planned
 	extras  int       // in a row on a channel that stays bad
+	refused bool      // the tuner cannot receive it; said once
 	stamps  []int64   // used, in order of use
 }
 
@@ -315,6 +316,12 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 		t.retryAt = time.Time{}
 		t.become(inUse, "", now)
 		return r, reception.WhyViewer
+	case errors.Is(err, ErrChannel):
+		if !c.refused {
+			c.refused = true
+			t.log.Warn("a channel cannot be visited", "frequency_hz", c.FrequencyHz, "error", err)
+		}
+		return r, reception.WhyOther
 	}
 	t.retryAt = time.Now().Add(t.retry.NextBackOff())
 	t.log.Debug("visit failed", "frequency_hz", c.FrequencyHz, "error", err)

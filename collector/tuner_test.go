@@ -14,6 +14,7 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+	_ "time/tzdata"
 
 	"holdfast/analysis/reception"
 )
@@ -442,7 +443,7 @@ func TestKeepOutHours(t *testing.T) {
 func TestHoursGoByTheClockOnTheWall(t *testing.T) {
 	zone, err := time.LoadLocation("America/New_York")
 	if err != nil {
-		t.Skip("no time zones on this machine")
+		t.Fatal(err)
 	}
 	h := Hours{From: 18 * time.Hour, To: 23 * time.Hour, Location: zone}
 	for at, want := range map[string]bool{ // UTC-5 in winter, UTC-4 in summer
@@ -645,6 +646,31 @@ func TestStopInTheMiddleOfADwell(t *testing.T) {
 		}
 		if len(b.got) < 2 || b.log.String() == "" {
 			t.Errorf("%d readings, want those that were kept to be handed over at the end", len(b.got))
+		}
+	})
+}
+
+// One channel that the tuner cannot receive says so once; the tuner is well.
+func TestAChannelThatTheTunerCannotReceive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, 2, Options{})
+		b.air.visit = func(v Visit) (reception.Reading, error) {
+			if v.Channel.FrequencyHz == 473e6 {
+				return reception.NewReading(), fmt.Errorf("tune to 473 MHz: %w", ErrChannel)
+			}
+			return goodReading(v, b.clock.Now()), nil
+		}
+		b.start(t)
+		b.pass(time.Hour)
+		if h := b.tuner.Health(); !h.OK {
+			t.Errorf("Health = %+v, want OK", h)
+		}
+		b.halt(t)
+		if got, want := b.count(reception.WhyOther, reception.VisitBase), b.count(reception.Measured, reception.VisitBase); got < 11 || want < 11 {
+			t.Errorf("%d readings with reason other, %d made, want 12 each", got, want)
+		}
+		if l := b.logged(); len(l) != 1 || !strings.Contains(l[0], "473 MHz") {
+			t.Errorf("log %q, want one line", l)
 		}
 	})
 }

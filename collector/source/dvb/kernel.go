@@ -1,0 +1,93 @@
+//go:build linux && (amd64 || arm64 || arm)
+
+package dvb
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// errUnsupported is the kernel's own ENOTSUPP, which has no name in user space: the
+// driver lacks a call.
+const errUnsupported = unix.Errno(524)
+
+// kernel is what a source needs of the operating system.
+type kernel interface {
+	open(path string, flags int) (fd int, err error)
+	close(fd int) error
+	ioctl(fd int, request uintptr, arg unsafe.Pointer) error
+	nodes() []string                 // the frontends' device nodes, sorted
+	device(node string) string       // the device's place under /sys/devices; "" if not known
+	serial(device string) string     // of the device or the one it is plugged in by
+	release() (kernelVersion string) // of the running kernel
+}
+
+type system struct{}
+
+// A signal that is pending while a frontend opens interrupts it.
+func (system) open(path string, flags int) (int, error) {
+	for {
+		fd, err := unix.Open(path, flags|unix.O_CLOEXEC, 0)
+		if !errors.Is(err, unix.EINTR) {
+			return fd, err
+		}
+	}
+}
+
+func (system) close(fd int) error { return unix.Close(fd) }
+
+func (system) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
+	for {
+		_, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(arg))
+		switch e {
+		case 0:
+			return nil
+		case unix.EINTR:
+			continue
+		}
+		return e
+	}
+}
+
+func (system) nodes() []string {
+	n, err := filepath.Glob("/dev/dvb/adapter*/frontend*")
+	if err != nil {
+		return nil
+	}
+	return n
+}
+
+func (system) device(node string) string {
+	var a, f int
+	if a, f = numbers(node); a < 0 {
+		return ""
+	}
+	p, err := filepath.EvalSymlinks(filepath.Join("/sys/class/dvb", className(a, f), "device"))
+	if err != nil {
+		return ""
+	}
+	return p
+}
+
+// serial looks upwards from the device: the number is the stick's, not the chip's.
+func (system) serial(device string) string {
+	for d := device; strings.HasPrefix(d, "/sys/devices/"); d = filepath.Dir(d) {
+		if b, err := os.ReadFile(filepath.Join(d, "serial")); err == nil {
+			return strings.TrimSpace(string(b))
+		}
+	}
+	return ""
+}
+
+func (system) release() string {
+	var u unix.Utsname
+	if unix.Uname(&u) != nil {
+		return ""
+	}
+	return unix.ByteSliceToString(u.Release[:])
+}

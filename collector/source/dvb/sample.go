@@ -1,0 +1,190 @@
+//go:build linux && (amd64 || arm64 || arm)
+
+package dvb
+
+import (
+	"errors"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"holdfast/analysis/reception"
+)
+
+// The eight statistics in the order in which they are asked for.
+const (
+	strength = iota
+	cnr
+	preErr
+	preTotal
+	postErr
+	postTotal
+	blockErr
+	blockTotal
+	nStats
+)
+
+// absent stands for a counter that is not there.
+const absent = -1
+
+// A sample is one look at the frontend.
+type sample struct {
+	at     time.Duration // planned, from the start of the dwell
+	err    error         // of FE_READ_STATUS: nothing else was read
+	status uint32
+	raw    [nStats]figure // as the kernel gave them, of the channel's layer
+	there  [nStats]bool   // the statistic has a value for the layer
+
+	cnDB, cnPct         float64
+	levelDBm, levelPct  float64
+	count               [nStats]int64 // counters; absent where there is none
+	ucb                 int64         // FE_READ_UNCORRECTED_BLOCKS; absent
+	frequency           uint32        // what the kernel is tuned to
+	rejectedCN, badUnit bool
+	rejectedLevel       bool
+}
+
+func (s *sample) locked() bool { return s.err == nil && s.status&hasLock != 0 }
+
+// believable reports whether C/N may be believed: some drivers leave the last value in
+// place when the carrier has gone.
+func (s *sample) believable() bool { return s.err == nil && s.status&(hasLock|hasViterbi) != 0 }
+
+// unsupported reports whether an error means that the driver lacks the call.
+func unsupported(err error) bool {
+	return errors.Is(err, errUnsupported) || errors.Is(err, unix.EOPNOTSUPP) || errors.Is(err, unix.ENOTTY)
+}
+
+// look reads the frontend once: the status, which makes the driver refresh its
+// statistics, then all of them in one call, then the older calls for what is missing.
+// The error is one that ends the visit; a status that cannot be read is in the sample.
+func (s *Source) look(fd int, f *frontend, sys reception.System, layer int, at time.Duration) (sample, error) {
+	m := sample{at: at, ucb: absent, cnDB: nan, cnPct: nan, levelDBm: nan, levelPct: nan}
+	for i := range m.count {
+		m.count[i] = absent
+	}
+	m.status, m.err = u32(s.kernel, fd, feReadStatus)
+	if m.err != nil {
+		if isGone(m.err) {
+			return m, m.err
+		}
+		return m, nil
+	}
+	ps := ask(dtvStatStrength, dtvStatCNR, dtvStatPreErr, dtvStatPreTotal, dtvStatPostErr, dtvStatPostTot,
+		dtvStatBlockErr, dtvStatBlockTot, dtvFrequency)
+	if err := exchange(s.kernel, fd, feGetProperty, ps); err != nil {
+		if isGone(err) {
+			return m, err
+		}
+		m.err = err
+		return m, nil
+	}
+	m.frequency = ps[nStats].data()
+	for i := range nStats {
+		if st := ps[i].stats(); layer < len(st) {
+			m.raw[i], m.there[i] = st[layer], true
+		}
+	}
+	m.decode(f, sys)
+	return m, s.older(fd, f, &m)
+}
+
+// decode turns raw statistics into values with units.
+func (m *sample) decode(f *frontend, sys reception.System) {
+	for i := preErr; i < nStats; i++ {
+		if m.there[i] && m.raw[i].scale == scaleCounter && m.raw[i].v >= 0 {
+			m.count[i] = m.raw[i].v
+		}
+	}
+	if st := m.raw[strength]; m.there[strength] {
+		switch st.scale {
+		case scaleDecibel:
+			m.setLevel(float64(st.v) / 1000)
+		case scaleRelative:
+			m.levelPct = percent(st.v)
+		}
+	}
+	if st := m.raw[cnr]; m.there[cnr] && m.believable() {
+		switch st.scale {
+		case scaleDecibel:
+			v := float64(st.v) / 1000
+			// a kernel that has the driver mended gives a value that needs no correction
+			if t := f.driver.cnrTimes; t > 0 && v < 1 {
+				v *= t
+			}
+			m.setCN(v, sys)
+		case scaleRelative:
+			m.cnPct = percent(st.v)
+		}
+	}
+}
+
+// tooLowFor8VSB, in dB: no demodulator locks to 8-VSB so far below its threshold of
+// 15 dB; a lower value is in another unit (ours, no source).
+const tooLowFor8VSB = 5
+
+func (m *sample) setCN(v float64, sys reception.System) {
+	switch {
+	case v == 0: // drivers say 0 for "not available"
+	case v < reception.CNMinDB || v > reception.CNMaxDB:
+		m.rejectedCN = true
+	case sys == reception.ATSC1 && m.locked() && v < tooLowFor8VSB:
+		m.badUnit = true
+	default:
+		m.cnDB = v
+	}
+}
+
+func (m *sample) setLevel(v float64) {
+	if v < reception.LevelMinDBm || v > reception.LevelMaxDBm {
+		m.rejectedLevel = true
+		return
+	}
+	m.levelDBm = v
+}
+
+func percent(v int64) float64 { return 100 * float64(min(max(v, 0), 65535)) / 65535 }
+
+// older asks the calls before version 5 for what the statistics do not have.
+func (s *Source) older(fd int, f *frontend, m *sample) error {
+	read := func(request uintptr) (float64, bool, error) {
+		v, err := u16(s.kernel, fd, request)
+		if isGone(err) {
+			return 0, false, err
+		}
+		return float64(v), err == nil, nil
+	}
+	// A driver that has given C/N in dB before merely has none now: what an old call of
+	// unknown unit says instead would be another scale.
+	if m.believable() && reception.Missing(m.cnDB) && reception.Missing(m.cnPct) && !m.rejectedCN && !m.badUnit &&
+		(f.driver.snrDB > 0 || !f.known && !f.hadDB) {
+		v, ok, err := read(feReadSNR)
+		switch {
+		case err != nil:
+			return err
+		case ok && f.driver.snrDB > 0:
+			m.setCN(v*f.driver.snrDB, f.system)
+		case ok && v > 0:
+			m.cnPct = percent(int64(v))
+		}
+	}
+	if !m.there[strength] && !f.driver.levelFromCN {
+		v, ok, err := read(feReadSignal)
+		if err != nil {
+			return err
+		}
+		if ok {
+			m.levelPct = percent(int64(v))
+		}
+	}
+	if !m.there[blockErr] && f.driver.ucbBits > 0 {
+		v, err := u32(s.kernel, fd, feReadUCB)
+		if isGone(err) {
+			return err
+		}
+		if err == nil {
+			m.ucb = int64(v)
+		}
+	}
+	return nil
+}
