@@ -125,27 +125,32 @@ func xlogy(x, y, z float64) float64 {
 
 // ClusterDispersion returns by how much the variance of a parameter exceeds what
 // independent subjects would give, from the scores summed by cluster (such as a day): the
-// sum of their squares over the sum of their expected information, never below 1.
+// sum of their squares over the sum of their expected information, never below 1; and
+// how many clusters of equal information they are worth.
 //
 // score and information have one value per cluster, information >= 0. Fewer than two
-// clusters with information give 1.
+// effective clusters give 1.
 //
 // Source: K.-Y. Liang, S. L. Zeger, Biometrika 73 (1986) 13-22, the sandwich for one
-// parameter, with c/(c-1) for c clusters.
-func ClusterDispersion(score, information []float64) float64 {
+// parameter, with c/(c-1) for c effective clusters.
+func ClusterDispersion(score, information []float64) (dispersion, clusters float64) {
 	if len(score) != len(information) {
 		panic(fmt.Sprintf("stat: ClusterDispersion: %d scores, %d informations", len(score), len(information)))
 	}
-	var s, i, c float64
+	var s, i, ii float64
 	for k := range score {
 		if information[k] > 0 {
 			s += score[k] * score[k]
 			i += information[k]
-			c++
+			ii += information[k] * information[k]
 		}
 	}
-	if c < 2 || !(i > 0) {
-		return 1
+	if !(i > 0) {
+		return 1, 0
 	}
-	return math.Max(1, s/i*c/(c-1))
+	c := i * i / ii
+	if c < 2 {
+		return 1, c
+	}
+	return math.Max(1, s/i*c/(c-1)), c
 }

@@ -68,10 +68,23 @@ func TestDoseWithoutOverlap(t *testing.T) {
 	}
 }
 
-// Doubling every cluster's residual quadruples the dispersion; independent scores have 1.
+// Doubling every cluster's residual quadruples the dispersion; clusters of unlike
+// information are worth fewer: (1+1+2)^2 / (1+1+4) = 8/3.
 func TestClusterDispersion(t *testing.T) {
-	near(t, "one", ClusterDispersion([]float64{1, -1, 1, -1}, []float64{1, 1, 1, 1}), 4./3, 1e-12)
-	near(t, "four", ClusterDispersion([]float64{2, -2, 2, -2}, []float64{1, 1, 1, 1}), 16./3, 1e-12)
-	near(t, "never below one", ClusterDispersion([]float64{.1, .1}, []float64{1, 1}), 1, 0)
-	near(t, "no clusters", ClusterDispersion(nil, nil), 1, 0)
+	for _, c := range []struct {
+		name           string
+		score, info    []float64
+		want, clusters float64
+	}{
+		{"four", []float64{1, -1, 1, -1}, []float64{1, 1, 1, 1}, 4. / 3, 4},
+		{"doubled", []float64{2, -2, 2, -2}, []float64{1, 1, 1, 1}, 16. / 3, 4},
+		{"never below one", []float64{.1, .1}, []float64{1, 1}, 1, 2},
+		{"unlike", []float64{2, 2, 2, 9}, []float64{1, 1, 2, 0}, 12. / 4 * (8. / 3) / (5. / 3), 8. / 3},
+		{"none", nil, nil, 1, 0},
+		{"one", []float64{7}, []float64{1}, 1, 1},
+	} {
+		d, n := ClusterDispersion(c.score, c.info)
+		near(t, c.name, d, c.want, 1e-12)
+		near(t, c.name+" clusters", n, c.clusters, 1e-12)
+	}
 }

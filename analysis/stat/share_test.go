@@ -2,7 +2,10 @@ package stat
 
 import (
 	"fmt"
+	"math"
 	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // R. G. Newcombe, Stat. Med. 17 (1998) 857-872, Table I (from memory; recomputed with
@@ -41,6 +44,22 @@ func TestGarwood(t *testing.T) {
 	lo, hi := Garwood(137, 0.95)
 	near(t, "rate lower", lo/24.19893, 4.7531, 5e-5)
 	near(t, "rate upper", hi/24.19893, 6.6927, 5e-5)
+}
+
+// Two-sided 95 and 99 % points as in every printed table; the rest against gonum's own
+// inversion.
+func TestTQuantile(t *testing.T) {
+	for _, c := range []struct{ p, df, want float64 }{
+		{.975, 1, 12.706}, {.975, 2, 4.303}, {.975, 4, 2.776}, {.975, 10, 2.228}, {.975, 30, 2.042}, {.995, 5, 4.032}, {.975, 1e9, 1.960}, {.5, 7, 0},
+	} {
+		near(t, fmt.Sprintf("TQuantile(%g, %g)", c.p, c.df), TQuantile(c.p, c.df), c.want, 5e-4)
+	}
+	for _, df := range []float64{3, 3.7, 8, 20.5, 150} {
+		for _, p := range []float64{.001, .025, .3, .9, .975, .9999} {
+			want := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile(p)
+			near(t, fmt.Sprintf("TQuantile(%g, %g)", p, df), TQuantile(p, df), want, 1e-6*(1+math.Abs(want)))
+		}
+	}
 }
 
 func TestBrokenPromisesPanic(t *testing.T) {

@@ -12,6 +12,12 @@ type Excess struct{ Low, High, W float64 }
 // A Normal is a normal prior; an infinite SD is none.
 type Normal struct{ Mean, SD float64 }
 
+// LogDensity returns the log of the density at x, without its constant.
+func (n Normal) LogDensity(x float64) float64 {
+	z := (x - n.Mean) / n.SD
+	return -z * z / 2
+}
+
 // A GPD is a generalised Pareto tail with survival (1 + Xi y / Sigma)^(-1/Xi) for an
 // excess y >= 0.
 type GPD struct {
@@ -71,8 +77,7 @@ func FitGPD(obs []Excess, prior Normal) (fit GPD, ok bool) {
 				v -= o.W * g.logLikelihood(o)
 			}
 		}
-		z := (p[1] - prior.Mean) / prior.SD
-		return v + z*z/2
+		return v - prior.LogDensity(p[1])
 	}
 	// Exponential with censoring as the start: total excess over uncensored weight.
 	p, h, ok := newton2(loss, [2]float64{math.Log(sum / weight), 0.05})
