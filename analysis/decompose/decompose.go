@@ -246,17 +246,20 @@ func leafEffect(r regression, f Fit, o Options) reception.Estimate {
 	return r.leaf
 }
 
-// wetLeaf is what full wetness adds in leaf: the settled margin of the day minus the
-// median of its wet hours, over days in full leaf, divided by how wet these were.
+// wetLeaf is what full wetness adds in leaf: the median, over days in full leaf, of the
+// settled margin of the day minus the median of its wet hours, over how wet these were.
+// A median, for a fade that fills the wet hours of a day is no wet leaf. Its interval is
+// that of the share of days below it (R. S. Woodruff, J. Am. Stat. Assoc. 47 (1952)
+// 635-646).
 func wetLeaf(days []Day, settled []float64, o Options) reception.Estimate {
 	if o.LeafNeeds != "" {
 		return reception.Undecided(o.LeafNeeds)
 	}
-	var loss, wet []float64
+	var loss []float64
 	bound := reception.Exact
 	for i, d := range days {
 		if d.Leaf >= full && !math.IsNaN(d.WetDB) && !math.IsNaN(settled[i]) && d.Wet > 0 {
-			loss, wet = append(loss, settled[i]-d.WetDB), append(wet, d.Wet)
+			loss = append(loss, (settled[i]-d.WetDB)/d.Wet)
 			if d.Bound == reception.AtLeast {
 				bound = reception.AtLeast
 			}
@@ -268,9 +271,16 @@ func wetLeaf(days []Day, settled []float64, o Options) reception.Estimate {
 	if o.FarWeather {
 		bound = reception.AtLeast
 	}
-	in := stat.RatioInterval(loss, wet, level95)
-	half := math.Max(in.Half(), o.StepDB/2)
-	return reception.Estimate{Value: in.Value, Low: in.Value - half, High: in.Value + half, Bound: bound, EffectiveN: in.EffectiveN, Method: "wet hours against the settled margin of their day; " + in.Method}
+	q := stat.Median(loss)
+	below := make([]float64, len(loss))
+	for i, x := range loss {
+		if x < q {
+			below[i] = 1
+		}
+	}
+	in := stat.MeanInterval(below, level95)
+	lo, hi := stat.Quantile(loss, math.Max(0, 0.5-in.Half())), stat.Quantile(loss, math.Min(1, 0.5+in.Half()))
+	return reception.Estimate{Value: q, Low: math.Min(lo, q-o.StepDB/2), High: math.Max(hi, q+o.StepDB/2), Bound: bound, EffectiveN: in.EffectiveN, Method: "wet hours against the settled margin of their day; median over days, " + in.Method}
 }
 
 func drift(days []Day, r regression, f Fit, o Options) reception.Estimate {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"holdfast/analysis/reception"
+	"holdfast/analysis/stat"
 )
 
 // A world of daily margins whose truth is known. Its leaves follow the calendar by
@@ -241,6 +242,20 @@ func TestOddInput(t *testing.T) {
 		}
 		if name == "constant" && (math.Abs(f.Now.Value-5) > 1e-9 || f.Now.High-f.Now.Low < 0.1) {
 			t.Errorf("constant readings: now %+v, want 5 dB and no less than the tuner's step", f.Now)
+		}
+	}
+}
+
+// The short median is the library's.
+func TestMedianOfShortWindows(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	for n := range 20 {
+		x := make([]float64, n)
+		for i := range x {
+			x[i] = r.NormFloat64()
+		}
+		if a, b := median(x), stat.Median(x); a != b && !(math.IsNaN(a) && math.IsNaN(b)) {
+			t.Errorf("median of %v = %g, want %g", x, a, b)
 		}
 	}
 }

@@ -43,11 +43,14 @@ func steps(days []Day, x []float64) []int {
 				continue
 			}
 			before, after := y[max(lo, k-stepDays):k], y[k:min(hi, k+stepDays)]
-			old, fresh := stat.Median(before), stat.Median(after)
+			old, fresh := median(before), median(after)
 			if math.Abs(y[k]-fresh) > math.Abs(y[k]-old) || math.Abs(y[k-1]-old) > math.Abs(y[k-1]-fresh) {
 				continue // the change lies elsewhere, perhaps too late to be told yet
 			}
 			d := math.Abs(fresh - old)
+			if d <= bestD {
+				continue
+			}
 			// A slope shows the same inside both windows; a step does not.
 			d -= math.Max(within(before), within(after))
 			if d > bestD {
@@ -70,7 +73,7 @@ func steps(days []Day, x []float64) []int {
 // within is how far the second half of a window lies from its first.
 func within(y []float64) float64 {
 	h := len(y) / 2
-	return math.Abs(stat.Median(y[len(y)-h:]) - stat.Median(y[:h]))
+	return math.Abs(median(y[len(y)-h:]) - median(y[:h]))
 }
 
 // bounds returns the segment around k between cuts.
@@ -93,7 +96,7 @@ func bounds(cuts []int, k, n int) (lo, hi int) {
 func scatter(y []float64) float64 {
 	r := make([]float64, len(y))
 	for k := range y {
-		r[k] = y[k] - stat.Median(y[max(0, k-levelHalfDays):min(len(y), k+levelHalfDays+1)])
+		r[k] = y[k] - median(y[max(0, k-levelHalfDays):min(len(y), k+levelHalfDays+1)])
 	}
 	return stat.MAD(r)
 }
@@ -119,7 +122,8 @@ func levels(days []Day, x []float64, cuts []int) ([]float64, []Step) {
 // levelAt is the median of the values within a week of day i, or, where fewer than
 // three were measured, of the three nearest within a month.
 func levelAt(days []Day, x []float64, i int) float64 {
-	var near []float64
+	var buf [64]float64
+	near := buf[:0]
 	for reach := int64(levelHalfDays); reach <= 4*levelHalfDays+2 && len(near) < 3; reach += levelHalfDays {
 		near = near[:0]
 		for j := i; j >= 0 && days[i].Day-days[j].Day <= reach; j-- {
@@ -133,7 +137,7 @@ func levelAt(days []Day, x []float64, i int) float64 {
 			}
 		}
 	}
-	return stat.Median(near)
+	return median(near)
 }
 
 // edge is the median of the first (from 1) or last (from -1) measured values.
@@ -150,5 +154,24 @@ func edge(x []float64, from int) float64 {
 			}
 		}
 	}
-	return stat.Median(y)
+	return median(y)
+}
+
+// median is stat.Median for the short windows here, which are many: it does without
+// memory of its own up to 16 values.
+func median(x []float64) float64 {
+	var buf [16]float64
+	if len(x) == 0 || len(x) > len(buf) {
+		return stat.Median(x)
+	}
+	s := buf[:copy(buf[:], x)]
+	for i := 1; i < len(s); i++ {
+		for j := i; j > 0 && s[j] < s[j-1]; j-- {
+			s[j], s[j-1] = s[j-1], s[j]
+		}
+	}
+	if n := len(s) / 2; len(s)%2 == 0 {
+		return s[n-1] + 0.5*(s[n]-s[n-1])
+	}
+	return s[len(s)/2]
 }

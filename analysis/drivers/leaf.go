@@ -59,9 +59,6 @@ func NewLeaf(latitude float64, days Days, sky *Sky, before int64) *Leaf {
 	case math.Abs(latitude) < seasonlessBelowDeg:
 		l.needs = "a place with a leaf season: this one lies too near to the equator"
 	}
-	if l.needs != "" {
-		return l
-	}
 	from, to := sky.Span()
 	to = min(to, before)
 	for h := from; h < to; {
@@ -76,7 +73,9 @@ func NewLeaf(latitude float64, days Days, sky *Sky, before int64) *Leaf {
 			l.lastSeen = date
 		}
 	}
-	l.learnUsual()
+	if l.needs == "" {
+		l.learnUsual()
+	}
 	return l
 }
 
@@ -99,6 +98,14 @@ func (l *Leaf) State(day int64) (state float64, expected bool) {
 		state = max(state, l.season(y).at(day))
 	}
 	return state, !seen
+}
+
+// Temp returns the mean temperature seen on a date, C; NaN if it was not.
+func (l *Leaf) Temp(day int64) float64 {
+	if t, ok := l.temps[day]; ok {
+		return t
+	}
+	return math.NaN()
 }
 
 // temp returns a date's mean temperature, seen or usual.

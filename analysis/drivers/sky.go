@@ -133,6 +133,24 @@ func (s *Sky) At(hour int64) Hour {
 // the last Refresh; both 0 when there is none.
 func (s *Sky) Span() (from, to int64) { return s.first, s.first + int64(len(s.hours)) }
 
+// farKM is how far weather may be and still speak for the home's own rain; ours, no
+// published source: showers are some kilometres wide.
+const farKM = 30
+
+// Far reports whether the newest weather comes from further than that.
+func (s *Sky) Far() bool {
+	if len(s.rows) == 0 {
+		return false
+	}
+	last := s.rows[len(s.rows)-1]
+	for i := len(s.rows) - 1; i >= 0 && s.rows[i].Time == last.Time; i-- {
+		if d := s.rows[i].DistanceKM; math.IsNaN(d) || d <= farKM {
+			return false
+		}
+	}
+	return true
+}
+
 type merged struct {
 	Hour
 	fillMM float64
