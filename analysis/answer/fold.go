@@ -1,9 +1,16 @@
 package answer
 
 import (
+	"cmp"
+	"encoding/json"
+	"math"
+	"slices"
+	"strings"
 	"time"
 
+	"holdfast/analysis/drivers"
 	"holdfast/analysis/reception"
+	"holdfast/analysis/tally"
 )
 
 // Setup is what a fold knows from the start.
@@ -14,4 +21,184 @@ type Setup struct {
 	Transmitters []reception.Transmitter
 	Tuners       []reception.Tuner
 	Wanted       reception.Wanted
+}
+
+// A Fact is one thing to take in: exactly one field is set. What it points to is
+// copied.
+type Fact struct {
+	// Tally is one hour's tally, of a closed hour or of the open one. It replaces an
+	// earlier one of the same key. An hour that moved to another regime leaves its
+	// old tally behind unless an empty one replaces it.
+	Tally   *tally.Keyed
+	Weather *reception.Weather
+	// Entry of kind installation or scale; other kinds change nothing.
+	Entry *reception.Entry
+	// Latest is a visit that was made; the newest of each series becomes "latest".
+	Latest *reception.Reading
+}
+
+// A Fold takes in facts, in any order, and answers from all it has. The same facts
+// give the same bytes, whatever their order. It keeps a few dozen bytes an hour and
+// series and works out days once; it is used by one goroutine at a time.
+type Fold struct {
+	setup    Setup
+	days     drivers.Days
+	sky      drivers.Sky
+	segments []*segment // by frequency, layer, tuner, installation, mode, scale
+	scales   map[string]scaleEntry
+	installs map[installKey]reception.Entry
+	latest   map[reception.Series]reception.Reading
+
+	leaf       *drivers.Leaf
+	leafBefore int64
+	weekly     map[limitKey]limit // for Alarming, learnt before weeklyAt; nil if a tally came since
+	weeklyAt   int64
+}
+
+type scaleEntry struct {
+	reception.Scale
+	known int64
+}
+
+type installKey struct {
+	tuner string
+	held  int64
+}
+
+// New returns an empty fold.
+func New(s Setup) *Fold {
+	if s.Zone == nil {
+		s.Zone = time.UTC
+	}
+	return &Fold{
+		setup: s, days: drivers.NewDays(s.Zone), scales: map[string]scaleEntry{}, installs: map[installKey]reception.Entry{},
+		latest: map[reception.Series]reception.Reading{},
+	}
+}
+
+// Step takes in one fact.
+func (f *Fold) Step(x Fact) {
+	if x.Tally != nil {
+		k := x.Tally.Key
+		day := f.days.Of(k.Hour)
+		f.segment(k).put(day, byte(k.Hour-f.days.First(day)), k.Hour, &x.Tally.Tally)
+		if k.Hour < f.weeklyAt {
+			f.weekly = nil
+		}
+	}
+	if x.Weather != nil {
+		f.sky.Add(*x.Weather)
+	}
+	if x.Entry != nil {
+		f.entry(*x.Entry)
+	}
+	if r := x.Latest; r != nil && r.Valid() {
+		if old, ok := f.latest[r.Series()]; !ok || r.Time > old.Time {
+			f.latest[r.Series()] = *r
+		}
+	}
+}
+
+func (f *Fold) entry(e reception.Entry) {
+	f.weekly = nil
+	switch e.Kind {
+	case reception.KindScale:
+		var s reception.Scale
+		if json.Unmarshal(e.Body, &s) != nil {
+			return // a withdrawn entry, or one that only a newer program reads
+		}
+		if old, ok := f.scales[e.Key]; !ok || e.Known >= old.known {
+			f.scales[e.Key] = scaleEntry{s, e.Known}
+		}
+	case reception.KindInstallation:
+		k := installKey{e.Key, e.Held}
+		if old, ok := f.installs[k]; !ok || e.Known >= old.Known {
+			f.installs[k] = e
+		}
+	}
+}
+
+func (f *Fold) segment(k reception.TallyKey) *segment {
+	i, found := slices.BinarySearchFunc(f.segments, k, func(s *segment, k reception.TallyKey) int {
+		return cmp.Or(compareSeries(s.Series, k.Series), strings.Compare(s.Installation, k.Regime.Installation), strings.Compare(s.Mode, k.Regime.Mode), strings.Compare(s.Scale, k.Regime.Scale))
+	})
+	if !found {
+		f.segments = slices.Insert(f.segments, i, &segment{Series: k.Series, Regime: k.Regime})
+		f.weekly = nil
+	}
+	return f.segments[i]
+}
+
+func compareSeries(a, b reception.Series) int {
+	return cmp.Or(cmp.Compare(a.FrequencyHz, b.FrequencyHz), strings.Compare(a.Layer, b.Layer), strings.Compare(a.Tuner, b.Tuner))
+}
+
+// refresh merges new weather and forgets the days whose wetness it may have changed.
+func (f *Fold) refresh() {
+	from, changed := f.sky.Refresh()
+	if !changed {
+		return
+	}
+	f.leaf = nil
+	for _, s := range f.segments {
+		s.forget(f.days.Of(from))
+	}
+}
+
+// leafAt returns the leaf clock as known before an hour.
+func (f *Fold) leafAt(before int64) *drivers.Leaf {
+	f.refresh()
+	if f.leaf == nil || f.leafBefore != before {
+		f.leaf, f.leafBefore = drivers.NewLeaf(f.setup.Home.Latitude, f.days, &f.sky, before), before
+	}
+	return f.leaf
+}
+
+// A LeafDay is the leaf state at one local noon.
+type LeafDay struct {
+	NoonMS   int64
+	State    float64 // 0 bare to 1 full
+	Expected bool    // by the usual year: not seen, or still to come
+}
+
+// Leaf returns the leaf state at the noons, of standard time, in [from, to), Unix ms,
+// as known at an instant; nil where there is no leaf season.
+func (f *Fold) Leaf(from, to, at int64) []LeafDay {
+	l := f.leafAt(ceilHour(at))
+	if l.Needs() != "" {
+		return nil
+	}
+	var out []LeafDay
+	for day := f.days.Of(ceilHour(from)-1) + 1; f.days.First(day)*reception.HourMS < to; day++ {
+		before, _ := l.State(day - 1)
+		after, expected := l.State(day)
+		out = append(out, LeafDay{f.days.First(day) * reception.HourMS, (before + after) / 2, expected})
+	}
+	return out
+}
+
+// Weather returns the merged weather of an hour (since 1970), with its wetness.
+func (f *Fold) Weather(hour int64) drivers.Hour {
+	f.refresh()
+	return f.sky.At(hour)
+}
+
+// ceilHour returns the first hour that begins at or after an instant.
+func ceilHour(ms int64) int64 {
+	return int64(math.Ceil(float64(ms) / reception.HourMS))
+}
+
+// installedAt returns when an installation that a tuner had was opened, Unix ms, by
+// the ledger; ok is false where it says nothing.
+func (f *Fold) installedAt(name, tuner string) (at int64, ok bool) {
+	for _, e := range f.installs {
+		var b reception.InstallationEntry
+		if e.Key != "" && e.Key != tuner || json.Unmarshal(e.Body, &b) != nil || b.Name != name {
+			continue
+		}
+		if !ok || e.Held > at {
+			at, ok = e.Held, true
+		}
+	}
+	return at, ok
 }

@@ -1,0 +1,171 @@
+package answer
+
+import (
+	"encoding/binary"
+
+	"holdfast/analysis/reception"
+)
+
+// A fold keeps of each hour tally what the questions need, packed into bytes: about
+// 25 to 60 an hour, so that 40 channels and a year of both stay within 20 MB. Keeping
+// hours, not days, lets weather and tallies come late and in any order.
+//
+// An hour is its number within the day (one byte), the length of what follows
+// (uvarint), a byte of flags and varints.
+type hourRec struct {
+	visits, dwellMS, stoodMS, erroredUS int64
+	unlocked, unlockedMS, noCN          int64
+	extra, riding                       int64
+	notMeasuredMS                       [6]int64
+	diffSqMDB2, diffPairs               int64
+	levelN, levelSum                    int64 // of locked visits, 0.01 dBm
+	cn                                  []reception.Bin
+	dose                                []reception.DoseBin // bin, visits, failed, errored time
+}
+
+const (
+	hasErrored = 1 << iota
+	hasUnlocked
+	hasNoCN
+	hasExtra
+	hasGaps
+	hasDose // not simply the base visits without an error
+	hasPairs
+	hasLevel
+)
+
+func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
+	var flags byte
+	set := func(f byte, on bool) {
+		if on {
+			flags |= f
+		}
+	}
+	set(hasErrored, t.ErroredUS != 0)
+	set(hasUnlocked, t.Unlocked != 0)
+	set(hasNoCN, t.NoCN != 0)
+	set(hasExtra, t.Extra != 0 || t.Riding != 0)
+	set(hasGaps, t.NotMeasuredMS != [6]int64{})
+	set(hasDose, !plainDose(t))
+	set(hasPairs, t.DiffPairs != 0)
+	set(hasLevel, t.LevelN != 0)
+	b := []byte{flags}
+	put := func(v ...int64) {
+		for _, x := range v {
+			b = binary.AppendVarint(b, x)
+		}
+	}
+	put(t.Visits, t.DwellMS, t.StoodMS)
+	if flags&hasErrored != 0 {
+		put(t.ErroredUS)
+	}
+	if flags&hasUnlocked != 0 {
+		put(t.Unlocked, t.UnlockedMS)
+	}
+	if flags&hasNoCN != 0 {
+		put(t.NoCN)
+	}
+	if flags&hasExtra != 0 {
+		put(t.Extra, t.Riding)
+	}
+	if flags&hasGaps != 0 {
+		put(t.NotMeasuredMS[:]...)
+	}
+	if flags&hasPairs != 0 {
+		put(t.CNDiffSqMDB2, t.DiffPairs)
+	}
+	if flags&hasLevel != 0 {
+		put(t.LevelN, t.LevelSum)
+	}
+	put(int64(len(t.CN)))
+	last := int64(0)
+	for _, c := range t.CN {
+		put(int64(c.Bin)-last, c.N)
+		last = int64(c.Bin)
+	}
+	if flags&hasDose != 0 {
+		put(int64(len(t.Dose)))
+		last = 0
+		for _, d := range t.Dose {
+			put(int64(d.Bin)-last, d.Visits, d.Failed, d.ErroredUS)
+			last = int64(d.Bin)
+		}
+	}
+	dst = append(dst, offset)
+	dst = binary.AppendUvarint(dst, uint64(len(b)))
+	return append(dst, b...)
+}
+
+// plainDose reports whether the dose says no more than the base visits' C/N.
+func plainDose(t *reception.Tally) bool {
+	if len(t.Dose) != len(t.CN) {
+		return false
+	}
+	for i, d := range t.Dose {
+		if d.Bin != t.CN[i].Bin || d.Visits != t.CN[i].N || d.Failed != 0 || d.ErroredUS != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// next splits the first hour off packed hours.
+func next(b []byte) (offset byte, body, rest []byte) {
+	n, k := binary.Uvarint(b[1:])
+	end := 1 + k + int(n)
+	return b[0], b[1+k : end], b[end:]
+}
+
+// unpack reads one hour's body into h, whose slices it reuses.
+func (h *hourRec) unpack(b []byte) {
+	cn, dose := h.cn[:0], h.dose[:0]
+	*h = hourRec{}
+	flags := b[0]
+	b = b[1:]
+	get := func() int64 {
+		v, k := binary.Varint(b)
+		b = b[k:]
+		return v
+	}
+	h.visits, h.dwellMS, h.stoodMS = get(), get(), get()
+	if flags&hasErrored != 0 {
+		h.erroredUS = get()
+	}
+	if flags&hasUnlocked != 0 {
+		h.unlocked, h.unlockedMS = get(), get()
+	}
+	if flags&hasNoCN != 0 {
+		h.noCN = get()
+	}
+	if flags&hasExtra != 0 {
+		h.extra, h.riding = get(), get()
+	}
+	if flags&hasGaps != 0 {
+		for i := range h.notMeasuredMS {
+			h.notMeasuredMS[i] = get()
+		}
+	}
+	if flags&hasPairs != 0 {
+		h.diffSqMDB2, h.diffPairs = get(), get()
+	}
+	if flags&hasLevel != 0 {
+		h.levelN, h.levelSum = get(), get()
+	}
+	last := int64(0)
+	for range get() {
+		last += get()
+		cn = append(cn, reception.Bin{Bin: int32(last), N: get()})
+	}
+	if flags&hasDose != 0 {
+		last = 0
+		for range get() {
+			last += get()
+			dose = append(dose, reception.DoseBin{Bin: int32(last), Visits: get(), Failed: get(), ErroredUS: get()})
+		}
+	} else {
+		for _, c := range cn {
+			dose = append(dose, reception.DoseBin{Bin: c.Bin, Visits: c.N})
+		}
+	}
+	h.cn, h.dose = cn, dose
+}

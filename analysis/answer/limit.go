@@ -1,0 +1,119 @@
+package answer
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strings"
+
+	"holdfast/analysis/reception"
+	"holdfast/analysis/threshold"
+)
+
+// A limit is a threshold of one series in one mode on one scale.
+type limit = threshold.Threshold
+
+type limitKey struct {
+	reception.Series
+	mode, scale string
+}
+
+func keyOf(s *segment) limitKey { return limitKey{s.Series, s.Mode, s.Scale} }
+
+// A doseGroup is what teaches one threshold: one tuner on one scale, receiving one
+// system with one standard figure.
+type doseGroup struct {
+	tuner, scale string
+	system       reception.System
+	standardDB   float64
+	userDB       float64
+	user         limitKey // set if the user named the threshold of this series
+}
+
+// limits learns every threshold from what was seen before an hour.
+func (f *Fold) limits(before int64) map[limitKey]limit {
+	groups := map[doseGroup][]*segment{}
+	var order []doseGroup
+	for _, s := range f.segments {
+		c := f.channelOf(s.Series)
+		g := doseGroup{tuner: s.Tuner, scale: s.Scale, system: c.System, standardDB: c.System.StandardThresholdDB(s.Mode)}
+		if c.ThresholdDB > 0 {
+			g.userDB, g.user = c.ThresholdDB, keyOf(s)
+		}
+		if math.IsNaN(g.standardDB) {
+			g.standardDB = -1 // a key must equal itself
+		}
+		if _, ok := groups[g]; !ok {
+			order = append(order, g)
+		}
+		groups[g] = append(groups[g], s)
+	}
+	out := map[limitKey]limit{}
+	for _, g := range order {
+		f.learn(g, groups[g], before, out)
+	}
+	return out
+}
+
+// weekHours: Alarming learns thresholds anew at the end of each day of a home's first
+// week, then once a week, which makes a year's replay thirty times as fast.
+const weekHours = 7 * 24
+
+// weeklyLimits returns the thresholds learnt before the start of the week, counted from
+// the first hour measured, in which an hour lies.
+func (f *Fold) weeklyLimits(before int64) map[limitKey]limit {
+	first, _ := f.extent()
+	anchor := first + (before-first)/weekHours*weekHours
+	if anchor == first {
+		return f.limits(before)
+	}
+	if f.weekly == nil || f.weeklyAt != anchor {
+		f.weekly, f.weeklyAt = f.limits(anchor), anchor
+	}
+	return f.weekly
+}
+
+func (f *Fold) learn(g doseGroup, segments []*segment, before int64, out map[limitKey]limit) {
+	scale := f.scales[g.scale]
+	in := threshold.Input{Unit: scale.Unit, Step: math.NaN(), Ceiling: math.NaN(), StandardDB: g.standardDB, User: g.userDB}
+	if in.Unit == "" {
+		in.Unit = reception.UnitDB
+	}
+	if scale.ID != "" {
+		in.Step, in.Ceiling = scale.Step, scale.Ceiling
+	}
+	if g.standardDB < 0 {
+		in.StandardDB = math.NaN()
+	}
+	var keys []limitKey
+	for _, s := range segments { // a series under several installations is one channel
+		if k := keyOf(s); !slices.Contains(keys, k) {
+			keys = append(keys, k)
+		}
+	}
+	slices.SortFunc(keys, func(a, b limitKey) int {
+		return cmp.Or(compareSeries(a.Series, b.Series), strings.Compare(a.mode, b.mode))
+	})
+	for _, k := range keys {
+		in.Channels = append(in.Channels, f.dose(k, segments, before))
+	}
+	r := threshold.Learn(in)
+	for i, k := range keys {
+		out[k] = r.Channels[i]
+	}
+}
+
+// dose gathers what one series saw at each C/N, by day.
+func (f *Fold) dose(k limitKey, segments []*segment, before int64) threshold.Channel {
+	var c threshold.Channel
+	for _, s := range segments {
+		if keyOf(s) != k {
+			continue
+		}
+		i, j := s.window(math.MinInt64/2, f.days.Of(before-1))
+		for d := i; d < j; d++ {
+			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).dose)
+		}
+	}
+	return c
+}
