@@ -1,0 +1,136 @@
+// Package configs reads the YAML config. A Config holds plain values; what they
+// mean to a tuner or a page is wired up elsewhere.
+//
+// Every fault of a file is reported at once, each as
+//
+//	file:line:column: path.to.key: what is wrong; what to write instead
+//
+// A key or a value that would do nothing is a fault. Secrets may be written as
+// ${env:NAME}, in whole or in part, or be kept in a file that a key ending in _file
+// names; they are never printed.
+package configs
+
+import "time"
+
+// A Config is what a home's file says, with defaults filled in. Floats that were not
+// given are NaN. Paths are relative to the file's folder no more.
+type Config struct {
+	Version      int           `yaml:"version"`
+	Home         Home          `yaml:"home"`
+	Transmitters []Transmitter `yaml:"transmitters"`
+	Channels     []Channel     `yaml:"channels"`
+	Tuners       []Tuner       `yaml:"tuners"`
+	Weather      []Weather     `yaml:"weather"`
+	Wanted       Wanted        `yaml:"wanted"`
+	Store        Store         `yaml:"store"`
+	Web          Web           `yaml:"web"`
+	Tell         []Tell        `yaml:"tell"`
+
+	Warnings []string `yaml:"-"` // one line each: the file works, and yet
+}
+
+// A Home is the receiving place.
+type Home struct {
+	Name      string   `yaml:"name"`
+	Region    string   `yaml:"region" one:"us europe japan brazil"` // "" if unknown
+	TimeZone  string   `yaml:"time_zone"`                           // IANA name
+	Latitude  float64  `yaml:"latitude"`                            // degrees north
+	Longitude float64  `yaml:"longitude"`                           // degrees east
+	GroundM   float64  `yaml:"ground_m"`                            // metres above the sea
+	Growth    []Sector `yaml:"growth"`
+}
+
+// A Sector says what grows from one azimuth clockwise to another, degrees from north.
+type Sector struct {
+	FromDeg float64 `yaml:"from_deg"`
+	ToDeg   float64 `yaml:"to_deg"`
+	Growth  string  `yaml:"growth" one:"deciduous evergreen mixed none unknown"`
+}
+
+// A Transmitter is where channels come from.
+type Transmitter struct {
+	Name         string  `yaml:"name"`
+	AzimuthDeg   float64 `yaml:"azimuth_deg"`
+	DistanceKM   float64 `yaml:"distance_km"`
+	Latitude     float64 `yaml:"latitude"`
+	Longitude    float64 `yaml:"longitude"`
+	HeightM      float64 `yaml:"height_m"`
+	Polarisation string  `yaml:"polarisation" one:"horizontal vertical mixed"`
+	Note         string  `yaml:"note"`
+}
+
+// A Channel is one RF channel, given by its number in the region's raster or by its
+// frequency. FrequencyHz and BandwidthHz are filled in either way, RF where there is
+// one.
+type Channel struct {
+	RF           int     `yaml:"rf"`
+	FrequencyMHz float64 `yaml:"frequency_mhz"`
+	BandwidthMHz float64 `yaml:"bandwidth_mhz"`
+	System       string  `yaml:"system" one:"atsc1 atsc3 dvbt dvbt2 isdbt dtmb"` // the region's by default
+	Layer        string  `yaml:"layer"`
+	Name         string  `yaml:"name"`
+	Screen       string  `yaml:"screen"`
+	Wanted       bool    `yaml:"wanted"` // true by default
+	Transmitter  string  `yaml:"transmitter"`
+	Identity     string  `yaml:"identity"`
+	ThresholdDB  float64 `yaml:"threshold_db"`
+
+	FrequencyHz int64 `yaml:"-"`
+	BandwidthHz int64 `yaml:"-"`
+}
+
+// A Tuner is one tuner and how it is visited.
+type Tuner struct {
+	Name     string        `yaml:"name"`
+	Kind     string        `yaml:"kind" one:"dvb simulated replay"`
+	Channels RFs           `yaml:"channels"` // all by default
+	Every    time.Duration `yaml:"every"`    // base interval of each channel; 5 min by default
+	Dwell    time.Duration `yaml:"dwell"`    // 5 s by default
+	KeepOut  []Hours       `yaml:"keep_out"` // local time
+	Lent     bool          `yaml:"lent"`     // belongs to the household's viewing
+
+	Adapter  int     `yaml:"adapter" only:"dvb"`
+	Frontend int     `yaml:"frontend" only:"dvb"`
+	Seed     int     `yaml:"seed" only:"simulated"` // of the simulated world; 1 by default
+	File     string  `yaml:"file" only:"replay"`
+	Speed    float64 `yaml:"speed" only:"replay"` // 1 by default: as fast as it was recorded
+}
+
+// Weather is one source of weather.
+type Weather struct {
+	Name       string        `yaml:"name"` // its kind by default
+	Kind       string        `yaml:"kind" one:"csv metar"`
+	File       string        `yaml:"file"`
+	URL        Secret        `yaml:"url" only:"metar"`
+	Every      time.Duration `yaml:"every"` // how often it is read again; 15 min by default
+	DistanceKM float64       `yaml:"distance_km"`
+}
+
+// Wanted is what the household asks of its channels.
+type Wanted struct {
+	Availability        Share   `yaml:"availability"`         // by all hours; 99 % by default
+	AvailabilityViewing Share   `yaml:"availability_viewing"` // 99.9 % by default
+	ViewingHours        Hours   `yaml:"viewing_hours"`        // local, whole hours; 18:00-23:00 by default
+	DropoutsPerMonth    float64 `yaml:"dropouts_per_month"`   // NaN: none was agreed
+}
+
+// Store says where the data are kept.
+type Store struct {
+	Data string `yaml:"data"` // folder; "" leaves it to the command line
+}
+
+// Web is the address of pages and API: this machine alone.
+type Web struct {
+	Listen string `yaml:"listen"` // 127.0.0.1:8790 by default
+}
+
+// Tell is one way of telling somebody about alarms; the log by default.
+type Tell struct {
+	Kind string `yaml:"kind" one:"log"`
+}
+
+// later are top-level keys of the design that no part of this version would read.
+var later = map[string]string{
+	"alarms": "alarms cannot be set in this version; remove it",
+	"follow": "copying to a second store comes with a later version; remove it",
+}
