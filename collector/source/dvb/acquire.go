@@ -88,7 +88,7 @@ func (s *Source) identify(fd int, node string, f *frontend) (*frontend, error) {
 	if err := s.kernel.ioctl(fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
 		return nil, s.fault(&frontend{node: node}, "ask its name", err)
 	}
-	name := unix.ByteSliceToString(info.Name[:])
+	name := strings.TrimSpace(unix.ByteSliceToString(info.Name[:]))
 	want := s.o.Name
 	if f != nil {
 		want = f.name
@@ -140,7 +140,7 @@ func describe(k kernel, node string) (name string, sys []string, known bool, err
 	if err := k.ioctl(fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
 		return "", nil, false, fmt.Errorf("%s: ask its name: %w", node, err)
 	}
-	name = unix.ByteSliceToString(info.Name[:])
+	name = strings.TrimSpace(unix.ByteSliceToString(info.Name[:]))
 	_, known = driverOf(name)
 	ps := ask(dtvEnumSystems)
 	if err := exchange(k, fd, feGetProperty, ps); err != nil {
