@@ -41,24 +41,31 @@ func (w *World) TruthOnAir(frequencyHz int64, at time.Time) bool {
 	return w.onAir(mustStation(frequencyHz), at.UnixMilli())
 }
 
-// TruthFoliageDB returns what full leaves take from a channel, dB, dry or wet.
-func (w *World) TruthFoliageDB(frequencyHz int64, wet float64) float64 {
-	st := &stations[mustStation(frequencyHz)]
-	if st.mast != trees {
-		return 0
+// TruthLeafEffectDB returns what full leaves take from a channel's margin with the
+// antenna as it stands at an instant, dB, dry or with every leaf wet. A tuner near
+// the end of its scale shows less than the path loses.
+func (w *World) TruthLeafEffectDB(frequencyHz int64, at time.Time, wet bool) float64 {
+	share := 0.0
+	if wet {
+		share = 1
 	}
-	return foliageDB(st.hz, 1, wet)
+	i := mustStation(frequencyHz)
+	return w.settled(i, at.UnixMilli(), 0, 0) - w.settled(i, at.UnixMilli(), 1, share)
 }
 
 // TruthSettledMarginDB returns the margin of a channel on its own tuner in dry calm
 // air at an instant, dB: leaves and the turn are in it, weather and fading are not.
 // It ends where the tuner's scale ends.
 func (w *World) TruthSettledMarginDB(frequencyHz int64, at time.Time) float64 {
-	st := &stations[mustStation(frequencyHz)]
+	return w.settled(mustStation(frequencyHz), at.UnixMilli(), w.leaf(at.UnixMilli()), 0)
+}
+
+func (w *World) settled(i int, ms int64, leaf, wet float64) float64 {
+	st := &stations[i]
 	r := &receivers[st.tuner]
-	db := st.cnDB + w.aimDB(st, at.UnixMilli())
+	db := st.cnDB + w.aimDB(st, ms)
 	if st.mast == trees {
-		db -= foliageDB(st.hz, w.leaf(at.UnixMilli()), 0)
+		db -= foliageDB(st.hz, leaf, wet)
 	}
 	cn := -toDB(fromDB(-db) + fromDB(-r.implDB))
 	return math.Min(cn, r.ceiling-r.offsetDB) - r.tovDB

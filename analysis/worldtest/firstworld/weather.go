@@ -68,6 +68,11 @@ func bump(off, half int64) float64 {
 	return 0.5 + 0.5*math.Cos(math.Pi*x)
 }
 
+// spell is the part of the temperature that lasts for weeks, K.
+func (w *World) spell(ms int64) float64 {
+	return 1.2*w.wave(sTempSeason, ms, 40*dayMS) + 3.2*w.wave(sTempWeek, ms, 7*dayMS)
+}
+
 // weather returns the air over the home at an instant. Means and ranges are those
 // of an inland place at 43 degrees north: 900 to 1,200 mm of rain and snow a year,
 // January near -5 C, July near 21 C.
@@ -101,8 +106,7 @@ func (w *World) weather(ms int64) air {
 	}
 
 	daily := math.Cos((hour - 15) / 24 * 2 * math.Pi)
-	a.temp = 8 + 13*swing(day, 203) + 1.2*w.wave(sTempSeason, ms, 40*dayMS) +
-		3.2*w.wave(sTempWeek, ms, 7*dayMS) + 2.6*w.wave(sTempDays, ms, 60*hourMS) + (1.5+4*(1-a.cloud))*daily
+	a.temp = 8 + 13*swing(day, 203) + w.spell(ms) + 2.6*w.wave(sTempDays, ms, 60*hourMS) + (1.5+4*(1-a.cloud))*daily
 	if a.rain > 0 && a.temp < 0.6 {
 		a.snow, a.rain = a.rain, 0
 	}
