@@ -1,0 +1,214 @@
+package dashboards
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	_ "time/tzdata" // zones come from the copy inside the program
+
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// Options are what a Server can do without.
+type Options struct {
+	Version string       // shown at the foot of pages and in holdfast_build_info
+	Logger  *slog.Logger // nil: nothing is logged
+	// Collectors are added to /metrics beside those of the answer: counters that only
+	// the running daemon can keep. They must not be registered elsewhere.
+	Collectors []prometheus.Collector
+	// Hosts are names, beside the loopback ones, that a request may be addressed to.
+	Hosts []string
+}
+
+// A Server holds the handlers of the HTTP API and the pages.
+type Server struct {
+	backend Backend
+	options Options
+	log     *slog.Logger
+	assets  map[string]asset
+	pages   *template.Template
+	metrics http.Handler
+	hosts   map[string]bool
+
+	stop     chan struct{} // closed by Close: streams end
+	stopOnce sync.Once
+}
+
+// New returns a Server over a backend. It starts nothing.
+func New(b Backend, o Options) *Server {
+	s := &Server{backend: b, options: o, log: o.Logger, stop: make(chan struct{}), hosts: map[string]bool{}}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	for _, h := range o.Hosts {
+		s.hosts[strings.ToLower(h)] = true
+	}
+	s.assets = loadAssets()
+	s.pages = loadPages(s.assets)
+	s.metrics = s.newMetrics()
+	return s
+}
+
+// Close ends the streams that are open, so that a graceful shutdown need not wait
+// for browsers. It may be called twice.
+func (s *Server) Close() { s.stopOnce.Do(func() { close(s.stop) }) }
+
+// Server returns an http.Server for an address with all four time-outs set, whose
+// Shutdown ends open streams. Handlers that stream lift the write deadline
+// themselves.
+func (s *Server) Server(addr string) *http.Server {
+	h := &http.Server{
+		Addr: addr, Handler: s.Handler(),
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second,
+		WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute,
+		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	h.RegisterOnShutdown(s.Close)
+	return h
+}
+
+// A route is one row of the table that serves the mux and describes the API.
+type route struct {
+	pattern string // method and path, as net/http takes them
+	what    string // one line for people
+	handle  http.HandlerFunc
+}
+
+func (s *Server) routes() []route {
+	return []route{
+		{"GET /{$}", "the Holding view", s.holding},
+		{"GET /holding", "the Holding view: does it hold, how much is left", s.holding},
+		{"GET /holding/lanes", "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
+		{"GET /api/answer", "the answer: JSON of the contract, or text for people with format=text", s.answer},
+		{"GET /api/alarms", "alarms raised or standing in a span, newest first, JSON", s.alarms},
+		{"POST /api/alarms/acknowledge", "marks the alarm of the form value id as seen", s.acknowledge},
+		{"POST /api/import/{kind}", "reads CSV of readings, weather or installations; answers with progress as NDJSON", s.importCSV},
+		{"GET /events", "server-sent events: changed, whenever something did", s.events},
+		{"GET /healthz", "the process answers", s.healthz},
+		{"GET /readyz", "everything has started", s.readyz},
+		{"GET /metrics", "figures for Prometheus", s.metrics.ServeHTTP},
+		{"GET /static/{name...}", "style, script, fonts", s.static},
+	}
+}
+
+// Handler returns the handler of everything, with its guards: loopback names only,
+// no cross-origin writes, strict content security policy.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	for _, r := range s.routes() {
+		mux.HandleFunc(r.pattern, r.handle)
+	}
+	return s.onlyKnownHosts(headers(http.NewCrossOriginProtection().Handler(mux)))
+}
+
+// policy allows what the page brings along and nothing else.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self' data:; connect-src 'self'; " +
+	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// onlyKnownHosts refuses requests addressed to names that are not ours: a foreign
+// name that a resolver turned to 127.0.0.1 would otherwise let any web page read
+// this one.
+func (s *Server) onlyKnownHosts(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		host := r.Host
+		if h, _, err := net.SplitHostPort(host); err == nil {
+			host = h
+		}
+		host = strings.ToLower(strings.Trim(host, "[]"))
+		ip, err := netip.ParseAddr(host)
+		ok := host == "localhost" || strings.HasSuffix(host, ".localhost") || err == nil && ip.IsLoopback() || s.hosts[host]
+		if !ok {
+			http.Error(w, fmt.Sprintf("holdfast does not answer to the name %q; use http://localhost instead", host), http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// send writes a body made in memory, compressed where the browser takes it.
+func send(w http.ResponseWriter, r *http.Request, status int, contentType string, body []byte) {
+	h := w.Header()
+	h.Set("Content-Type", contentType)
+	h.Add("Vary", "Accept-Encoding")
+	if h.Get("Cache-Control") == "" {
+		h.Set("Cache-Control", "no-store")
+	}
+	if len(body) > 1400 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		var b bytes.Buffer
+		z := gzip.NewWriter(&b)
+		z.Write(body) // into memory: cannot fail
+		z.Close()
+		h.Set("Content-Encoding", "gzip")
+		body = b.Bytes()
+	}
+	h.Set("Content-Length", strconv.Itoa(len(body)))
+	w.WriteHeader(status)
+	w.Write(body) // a reader that went away needs no message
+}
+
+const typeJSON = "application/json; charset=utf-8"
+
+func (s *Server) sendJSON(w http.ResponseWriter, r *http.Request, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		s.fail(w, r, fmt.Errorf("write JSON: %w", err))
+		return
+	}
+	send(w, r, http.StatusOK, typeJSON, append(b, '\n'))
+}
+
+// badRequest says that what was asked cannot be understood.
+type badRequest struct{ error }
+
+// fail answers an API request that went wrong and logs what is ours.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	status := http.StatusInternalServerError
+	if _, ok := errors.AsType[badRequest](err); ok {
+		status = http.StatusBadRequest
+	} else if r.Context().Err() != nil {
+		return // nobody listens
+	} else {
+		s.log.Error("request failed", "path", r.URL.Path, "error", err)
+	}
+	b, _ := json.Marshal(map[string]string{"error": err.Error()}) // strings marshal
+	send(w, r, status, typeJSON, append(b, '\n'))
+}
+
+func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
+	send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte("ok\n"))
+}
+
+func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), 5*time.Second)
+	defer cancel()
+	if err := s.backend.Ready(ctx); err != nil {
+		send(w, r, http.StatusServiceUnavailable, "text/plain; charset=utf-8", []byte("not ready: "+err.Error()+"\n"))
+		return
+	}
+	send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte("ready\n"))
+}
