@@ -1,6 +1,7 @@
 package firstworld
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"testing"
@@ -104,60 +105,84 @@ func TestAnyInstantByItself(t *testing.T) {
 	}
 }
 
-func TestPastIsWellFormed(t *testing.T) {
+// Eighteen months are made once, for both tests of them.
+func TestEighteenMonths(t *testing.T) {
 	now := nows[3]
-	w := New(3, now)
-	from := now.AddDate(0, -18, 0)
-	scales := map[string]bool{}
+	w := New(1, now)
+	form, life := newForm(w), newLife(w)
+	for r := range w.Past(now.AddDate(0, -18, 0), now, Schedule{}) {
+		if err := form.add(&r); err != nil {
+			t.Fatalf("%v: %+v", err, r)
+		}
+		life.add(&r)
+	}
+	t.Run("well formed", form.check)
+	t.Run("believable", life.check)
+}
+
+// A form watches that readings can be.
+type form struct {
+	w                       *World
+	scales                  map[string]bool
+	seen                    map[reception.Series]int64
+	viewing                 map[int]int // by hour of the day
+	n, viewer               int
+	last, lastMade, longest int64
+}
+
+func newForm(w *World) *form {
+	f := &form{w: w, scales: map[string]bool{}, seen: map[reception.Series]int64{}, viewing: map[int]int{}}
 	for _, u := range w.Tuners() {
 		s, _ := w.Scale(u.Name)
-		scales[s.ID] = true
+		f.scales[s.ID] = true
 	}
-	seen := map[reception.Series]int64{}
-	hourOfViewing := map[int]int{}
-	n, viewer, last := 0, 0, int64(0)
-	var longest, lastSeen int64
-	for r := range w.Past(from, now, Schedule{}) {
-		n++
-		if err := r.Validate(); err != nil {
-			t.Fatalf("%v in %+v", err, r)
-		}
-		if r.Time < last || r.Time%1000 != 0 || r.Time == seen[r.Series()] {
-			t.Fatalf("reading out of order, off the second or twice: %+v", r)
-		}
-		seen[r.Series()], last = r.Time, r.Time
-		if r.Why == reception.WhyViewer {
-			viewer++
-			hourOfViewing[int(clock(r.Time))]++
-			if !w.Viewer(r.Tuner, time.UnixMilli(r.Time)) {
-				t.Fatal("a viewer's reading while nobody watched")
-			}
-			continue
-		}
-		if !scales[r.Scale] {
-			t.Fatalf("unknown scale %q", r.Scale)
-		}
-		if r.Locked && (r.CNLowDB > r.CNDB || r.CNDB > 30 || r.Identity == "") {
-			t.Fatalf("cannot be: %+v", r)
-		}
-		if lastSeen > 0 {
-			longest = max(longest, r.Time-lastSeen)
-		}
-		lastSeen = r.Time
+	return f
+}
+
+func (f *form) add(r *reception.Reading) error {
+	f.n++
+	if err := r.Validate(); err != nil {
+		return err
 	}
-	if n < 500e3 || n > 700e3 {
-		t.Errorf("%d readings in 18 months, want 500,000 to 700,000", n)
+	if r.Time < f.last || r.Time%1000 != 0 || r.Time == f.seen[r.Series()] {
+		return errors.New("out of order, off the second or twice")
 	}
-	if viewer < 1000 || viewer > 10000 {
-		t.Errorf("%d visits met a viewer, want some thousand", viewer)
+	f.seen[r.Series()], f.last = r.Time, r.Time
+	if r.Why == reception.WhyViewer {
+		f.viewer++
+		f.viewing[int(clock(r.Time))]++
+		if !f.w.Viewer(r.Tuner, time.UnixMilli(r.Time)) {
+			return errors.New("a viewer's reading while nobody watched")
+		}
+		return nil
 	}
-	for h := range hourOfViewing {
+	if !f.scales[r.Scale] {
+		return errors.New("unknown scale")
+	}
+	if r.Locked && (r.CNLowDB > r.CNDB || r.CNDB > 30 || r.Identity == "") {
+		return errors.New("cannot be")
+	}
+	if f.lastMade > 0 {
+		f.longest = max(f.longest, r.Time-f.lastMade)
+	}
+	f.lastMade = r.Time
+	return nil
+}
+
+func (f *form) check(t *testing.T) {
+	if f.n < 500e3 || f.n > 700e3 {
+		t.Errorf("%d readings in 18 months, want 500,000 to 700,000", f.n)
+	}
+	if f.viewer < 1000 || f.viewer > 10000 {
+		t.Errorf("%d visits met a viewer, want some thousand", f.viewer)
+	}
+	for h := range f.viewing {
 		if h < 18 || h > 23 {
 			t.Errorf("somebody watched at %d o'clock", h)
 		}
 	}
-	if longest < 25*hourMS || longest > 27*hourMS {
-		t.Errorf("longest gap %d h, want the day on which holdfast was down", longest/hourMS)
+	if f.longest < 25*hourMS || f.longest > 27*hourMS {
+		t.Errorf("longest gap %d h, want the day on which holdfast was down", f.longest/hourMS)
 	}
 }
 
@@ -182,31 +207,40 @@ func (a *account) add(r *reception.Reading) {
 
 func (a *account) held() float64 { return 1 - a.errored/a.dwell }
 
-func TestHomeIsBelievable(t *testing.T) {
-	now := nows[3]
-	w := New(1, now)
-	before, after := map[int64]*account{}, map[int64]*account{}
+// A life counts how channels held before and since the fault.
+type life struct {
+	w             *World
+	before, after map[int64]*account
+}
+
+func newLife(w *World) *life {
+	l := &life{w, map[int64]*account{}, map[int64]*account{}}
 	for _, c := range w.Channels() {
-		before[c.FrequencyHz], after[c.FrequencyHz] = &account{}, &account{}
+		l.before[c.FrequencyHz], l.after[c.FrequencyHz] = &account{}, &account{}
 	}
-	for r := range w.Past(now.AddDate(0, -18, 0), now, Schedule{}) {
-		switch {
-		case r.Why != reception.Measured:
-		case r.Time < w.faultMS:
-			before[r.FrequencyHz].add(&r)
-		default:
-			after[r.FrequencyHz].add(&r)
-		}
+	return l
+}
+
+func (l *life) add(r *reception.Reading) {
+	switch {
+	case r.Why != reception.Measured:
+	case r.Time < l.w.faultMS:
+		l.before[r.FrequencyHz].add(r)
+	default:
+		l.after[r.FrequencyHz].add(r)
 	}
+}
+
+func (l *life) check(t *testing.T) {
 	total := 0
-	for _, c := range w.Channels() {
-		b, a := before[c.FrequencyHz], after[c.FrequencyHz]
+	for _, c := range l.w.Channels() {
+		b, a := l.before[c.FrequencyHz], l.after[c.FrequencyHz]
 		total += b.dropouts + a.dropouts
 		t.Logf("RF %2d %-11s held %.4f, %3d dropouts; since the fault %.4f, %3d", c.RF, c.Transmitter, b.held(), b.dropouts, a.held(), a.dropouts)
 		if b.held() < 0.99 || b.held() > 0.99999 {
 			t.Errorf("RF %d held %.5f before the fault, want 0.99 to 0.99999", c.RF, b.held())
 		}
-		if c.FrequencyHz == w.TruthFaultHz() {
+		if c.FrequencyHz == l.w.TruthFaultHz() {
 			if a.held() > 0.99 || a.held() < 0.9 {
 				t.Errorf("RF %d held %.4f since the fault, want 0.9 to 0.99", c.RF, a.held())
 			}
@@ -236,7 +270,7 @@ func TestFaultLeavesOneChannelShort(t *testing.T) {
 			st := stationAt(c.FrequencyHz)
 			rc := stations[st].tuner
 			var fades []float64
-			for ms := fault.Add(-365 * 24 * time.Hour).UnixMilli(); ms < fault.UnixMilli(); ms += 97 * minuteMS {
+			for ms := fault.Add(-365 * 24 * time.Hour).UnixMilli(); ms < fault.UnixMilli(); ms += 193 * minuteMS {
 				if !w.onAir(st, ms) {
 					continue
 				}
