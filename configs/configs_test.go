@@ -163,10 +163,23 @@ func TestHugeFiles(t *testing.T) {
 }
 
 func TestNotYAML(t *testing.T) {
-	for _, text := range []string{"version: 1: 2\n", "home: {name: x\n", "'", "home: @x\n", "a: b\n c\n - d: [\n"} {
-		f := faults(t, text)
-		if len(f) != 1 || !strings.Contains(f[0].What, "this is not YAML") && !strings.Contains(f[0].What, "tab") {
-			t.Errorf("%q: %v", text, f)
+	for _, c := range []struct {
+		text string
+		want string
+	}{
+		{"version: 1: 2\n", "h.yaml:1:1: this is not YAML (mapping values are not allowed in this context)"},
+		{"version: 1\nhome: {name: x\nweb: {}\n", "h.yaml:2:1: this is not YAML (did not find expected ',' or '}')"},
+		{"version: 1\nhome: {name: x,\n  time_zone: UTC}\nweb: [\n", "h.yaml:4:1: this is not YAML (did not find expected node content)"},
+		{"version: 1\nhome:\n  name: 'x\nweb:\n  listen: a\n", "h.yaml:3:3: this is not YAML (found unexpected end of stream)"},
+		{"version: 1\nhome: @x\n", "h.yaml:2:1: this is not YAML (found character that cannot start any token)"},
+		{"version: 1\nhome:\n  name: x\n   region: us\nweb:\n", "h.yaml:4:4: this is not YAML (mapping values are not allowed in this context)"},
+		{"version: 1\ntuners:\n  - name: a\n  kind: dvb\n", "h.yaml:4:3: this is not YAML (did not find expected '-' indicator)"},
+		{"version: 1\nhome: *x\n", "h.yaml:2:1: this is not YAML (unknown anchor 'x' referenced)"},
+		{"home: " + strings.Repeat("[", 20000), "h.yaml:1:1: this is not YAML (exceeded max depth of 10000)"},
+	} {
+		want := c.want + "; check indentation, colons and quotes on this line and the one before"
+		if got := faults(t, c.text).Error(); got != want {
+			t.Errorf("got %s, want %s", got, want)
 		}
 	}
 }

@@ -97,7 +97,7 @@ func (d *decoder) at(path string) *yaml.Node {
 // wrong reports a fault of a value that was decoded.
 func (d *decoder) wrong(path, format string, a ...any) { d.fault(d.at(path), path, format, a...) }
 
-var lineOf = regexp.MustCompile(`^yaml: (?:line (\d+): )?`)
+var lineOf = regexp.MustCompile(`^(?:yaml: (?:line (\d+): )?)?`)
 
 // tree parses a document and reports what keeps it from being one.
 func (d *decoder) tree(b []byte) *yaml.Node {
@@ -126,28 +126,33 @@ func (d *decoder) tree(b []byte) *yaml.Node {
 			return nil
 		}
 	}
-	m := lineOf.FindStringSubmatch(err.Error())
-	line := 1
-	if m != nil && m[1] != "" {
-		line, _ = strconv.Atoi(m[1])
-	}
-	what := "this is not YAML (" + strings.TrimPrefix(err.Error(), m0(m)) + "); "
-	lines := strings.Split(string(b), "\n")
-	if i := slices.IndexFunc(lines, func(l string) bool { return strings.HasPrefix(strings.TrimLeft(l, " "), "\t") }); i >= 0 {
-		line, what = i+1, "the line is indented with a tab; "
-		what += "indent with spaces"
-	} else {
-		what += "check indentation, colons and quotes on this line and the one before"
-	}
-	d.fault(&yaml.Node{Line: line, Column: 1}, "", "%s", what)
+	d.notYAML(b, err)
 	return nil
 }
 
-func m0(m []string) string {
-	if m == nil {
-		return ""
+// notYAML reports a syntax error. The library's line may be off by some, or missing:
+// the fault is looked for where the text stops being YAML.
+func (d *decoder) notYAML(b []byte, err error) {
+	m := lineOf.FindStringSubmatch(err.Error())
+	what := strings.TrimPrefix(err.Error(), m[0])
+	lines := strings.SplitAfter(string(b), "\n")
+	line, _ := strconv.Atoi(m[1])
+	if len(b)*len(lines) <= 8<<20 { // a few hundred lines: under half a second
+		var n yaml.Node
+		for line = len(lines); line > 1; line-- {
+			if yaml.Unmarshal([]byte(strings.Join(lines[:line-1], "")), &n) == nil {
+				break
+			}
+		}
 	}
-	return m[0]
+	line = max(1, min(line, len(lines)))
+	what = "this is not YAML (" + what + "); check indentation, colons and quotes on this line and the one before"
+	tab := func(l string) bool { return strings.HasPrefix(strings.TrimLeft(l, " "), "\t") }
+	if i := slices.IndexFunc(lines, tab); i >= 0 {
+		line, what = i+1, "the line is indented with a tab; indent with spaces"
+	}
+	text := lines[line-1]
+	d.fault(&yaml.Node{Line: line, Column: 1 + len(text) - len(strings.TrimLeft(text, " "))}, "", "%s", what)
 }
 
 func validPrefix(b []byte) int {
