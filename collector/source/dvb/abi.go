@@ -92,9 +92,9 @@ type figure struct {
 }
 
 // stats decodes struct dtv_fe_stats: a count of at most four, then 9 bytes each, not
-// aligned. For ISDB-T they are the whole and layers A, B, C. The kernel writes the
-// length of another member of the union over the last one: 16 at offset 32 of the
-// union; it is dropped then.
+// aligned. For ISDB-T they are the whole and layers A, B, C. The kernel holds the word
+// at offset 32 of the union to at most 16, for there lies the length of another member,
+// and so damages a negative value of layer C: it is dropped then.
 func (p *property) stats() []figure {
 	n := min(int(p.U[0]), 4)
 	if n == 4 && binary.NativeEndian.Uint32(p.U[32:]) == 16 {

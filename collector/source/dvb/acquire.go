@@ -37,7 +37,7 @@ func (s *Source) acquire() (int, *frontend, error) {
 	if place != "" && s.kernel.device(node) != place {
 		i := slices.IndexFunc(nodes, func(n string) bool { return s.kernel.device(n) == place && s.sameFrontend(n, node) })
 		if i < 0 {
-			return -1, nil, fmt.Errorf("%w: no tuner at %s%s", collector.ErrGone, place, s.hint(nodes))
+			return -1, nil, fmt.Errorf("nothing at %s%s: %w", place, s.hint(nodes), collector.ErrGone)
 		}
 		node = nodes[i]
 	}
@@ -47,7 +47,7 @@ func (s *Source) acquire() (int, *frontend, error) {
 	case errors.Is(err, unix.EBUSY):
 		return -1, nil, fmt.Errorf("open %s: %w", node, collector.ErrBusy)
 	case isGone(err):
-		return -1, nil, fmt.Errorf("open %s: %w: %w%s", node, collector.ErrGone, err, s.hint(nodes))
+		return -1, nil, fmt.Errorf("open %s: %w%s: %w", node, err, s.hint(nodes), collector.ErrGone)
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
 		return -1, nil, fmt.Errorf("open %s: %w; add the user that holdfast runs as to the group that owns the device, usually video", node, err)
 	default:
@@ -70,7 +70,7 @@ func (s *Source) sameFrontend(node, ours string) bool {
 // hint names what is there instead.
 func (s *Source) hint(nodes []string) string {
 	if len(nodes) == 0 {
-		return "; there is no /dev/dvb/adapter*/frontend*: is the tuner plugged in and its driver loaded?"
+		return ", nor any other /dev/dvb/adapter*/frontend* (is the tuner plugged in and its driver loaded?)"
 	}
 	var w []string
 	for _, n := range nodes {
@@ -79,7 +79,7 @@ func (s *Source) hint(nodes []string) string {
 		}
 		w = append(w, n)
 	}
-	return "; there is " + strings.Join(w, ", ")
+	return ", only " + strings.Join(w, ", ")
 }
 
 // identify asks an open frontend who it is, unless it is the one of the last visit.

@@ -274,7 +274,8 @@ func (fe *fakeFE) get(cmd uint32, u []byte) error {
 			u[1+9*i] = s.scale
 			binary.NativeEndian.PutUint64(u[2+9*i:], uint64(s.v))
 		}
-		if len(st) == 4 { // the kernel writes the length of another member over the last
+		// the kernel bounds the length of another member, whichever this is
+		if binary.NativeEndian.Uint32(u[32:]) > 16 {
 			binary.NativeEndian.PutUint32(u[32:], 16)
 		}
 	case cmd <= 70:

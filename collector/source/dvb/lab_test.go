@@ -15,6 +15,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"holdfast/analysis/reception"
 	"holdfast/collector"
 	"holdfast/collector/source/sourcetest"
@@ -419,6 +421,92 @@ func TestLabLike8VSBDrivers(t *testing.T) {
 				t.Errorf("%d of %d blocks, counted: %v, want 350", r.UncorrectedBlocks, r.TotalBlocks, c.counted)
 			}
 		})
+	}
+}
+
+// The machine's clock is set back an hour while the loop runs on the real kernel.
+func TestLabTheClockIsSetBack(t *testing.T) {
+	fresh(t, "")
+	var got []reception.Reading
+	var log strings.Builder
+	tuner, err := collector.NewTuner("attic", open(t, Options{}), []reception.Channel{
+		{FrequencyHz: 473000000, System: reception.ATSC1}, {FrequencyHz: 569000000, System: reception.ATSC1}},
+		collector.Options{Every: 20 * time.Second, Dwell: 2 * time.Second, LockWait: time.Second, Share: 1},
+		func(_ context.Context, rs []reception.Reading) error { got = append(got, rs...); return nil },
+		slog.New(slog.NewTextHandler(&log, nil)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	end := make(chan error, 1)
+	go func() { end <- tuner.Run(ctx) }()
+	set := func(d time.Duration) {
+		tv := unix.NsecToTimeval(time.Now().Add(d).UnixNano())
+		if err := unix.Settimeofday(&tv); err != nil {
+			t.Fatal(err)
+		}
+	}
+	time.Sleep(3 * time.Minute)
+	set(-time.Hour)
+	defer set(time.Hour)
+	time.Sleep(3 * time.Minute)
+	cancel()
+	if err := <-end; err != nil {
+		t.Error(err)
+	}
+	seen := map[string]bool{}
+	base, clock := 0, 0
+	for _, r := range got {
+		k := fmt.Sprint(r.FrequencyHz, " ", r.Time)
+		if seen[k] {
+			t.Errorf("two readings at %s", k)
+		}
+		seen[k] = true
+		if r.Visit == reception.VisitBase {
+			base++
+		}
+		if r.Why == reception.WhyClock {
+			clock++
+		}
+	}
+	if base < 33 || base > 38 || clock > 1 {
+		t.Errorf("%d base visits in six minutes, %d of them doubtful, want 36 and at most 1", base, clock)
+	}
+	if s := log.String(); strings.Count(s, "\n") != 1 || !strings.Contains(s, "back by 1h0m0s") {
+		t.Errorf("log %q, want one line", s)
+	}
+}
+
+// What the kernel answers, byte for byte; testdata/properties.txt was recorded so.
+func TestLabPropertyBytes(t *testing.T) {
+	fresh(t, "")
+	fd, err := system{}.open(anyNode, unix.O_RDWR)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer system{}.close(fd)
+	ps, err := tuning(goodATSC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := exchange(system{}, fd, feSetProperty, ps); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(time.Second)
+	knob(t, "layers", 4)
+	knob(t, "layer_mdb", 1000)
+	if _, err := u32(system{}, fd, feReadStatus); err != nil {
+		t.Fatal(err)
+	}
+	want := recorded(t)
+	ps = ask(dtvStatStrength, dtvStatCNR, dtvStatPreErr, dtvStatBlockErr, dtvFrequency, dtvSystem, dtvEnumSystems)
+	if err := exchange(system{}, fd, feGetProperty, ps); err != nil {
+		t.Fatal(err)
+	}
+	for i := range ps {
+		if got := fmt.Sprintf("%x", ps[i].U); got != want[ps[i].Cmd] {
+			t.Errorf("command %d: union %s, recorded %s", ps[i].Cmd, got, want[ps[i].Cmd])
+		}
 	}
 }
 
