@@ -325,7 +325,7 @@ func (h *hour) seconds(after []reception.Reading) {
 	var seq []int // indices into all
 	all := h.win[:h.to:h.to]
 	for i := range after {
-		if after[i].Time >= h.startMS+reception.HourMS+decisive*1000 {
+		if after[i].Time >= h.startMS+reception.HourMS+LookAheadMS {
 			break
 		}
 		all = append(all, &after[i])

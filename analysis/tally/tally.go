@@ -25,6 +25,10 @@ type Rules struct {
 // DefaultBaseIntervalMS is the interval of the plain schedule.
 const DefaultBaseIntervalMS = 5 * 60 * 1000
 
+// LookAheadMS is how far after its hour a tally looks in any case, for the seconds
+// that decide unavailable time.
+const LookAheadMS = decisive * 1000
+
 // minCarryMS: runs of bad visits apart by less than the longer of this and three
 // base intervals are one.
 const minCarryMS = 10 * 60 * 1000
