@@ -345,24 +345,32 @@ func deviation(z []float64) (se, t, df float64) {
 		most = math.Max(most, b*b)
 		n++
 	}
+	se, t, df = common(z)
+	if n < 2 || v == 0 {
+		return se, t, df
+	}
+	// Each block's square has one degree of freedom. The largest counts twice: years in
+	// which its like was not seen understate the spread (ours; without it the truth lay
+	// beyond the deep end in 10 % of simulated years, with it in 4 to 8 %).
+	blockDF := math.Max(2, v*v/vv)
+	blockSE := math.Sqrt((v + most) * n / (n - 1))
+	if blockT := stat.TQuantile(1-(1-level)/2, blockDF); blockT*blockSE > t*se {
+		return blockSE, blockT, blockDF
+	}
+	return se, t, df
+}
+
+// common is deviation for what happens on many days: stat.MeanInterval alone.
+func common(z []float64) (se, t, df float64) {
 	scaled := make([]float64, len(z))
 	for i := range z {
 		scaled[i] = z[i] * float64(len(z))
 	}
 	in := stat.MeanInterval(scaled, level)
-	if n < 2 || v == 0 {
-		return in.SE, in.Half() / math.Max(in.SE, 1e-300), in.DF
+	if !(in.SE > 0) || math.IsInf(in.High, 0) {
+		return 0, 0, 0
 	}
-	// Each block's square has one degree of freedom. The largest counts twice: years in
-	// which its like was not seen understate the spread (ours; without it the truth lay
-	// beyond the deep end in 10 % of simulated years, with it in 4 to 8 %).
-	df = math.Max(2, v*v/vv)
-	se = math.Sqrt((v + most) * n / (n - 1))
-	t = stat.TQuantile(1-(1-level)/2, df)
-	if in.Half() > t*se {
-		return in.SE, in.Half() / in.SE, in.DF
-	}
-	return se, t, df
+	return in.SE, in.Half() / in.SE, in.DF
 }
 
 // logInterval returns base + size -+ half, on the log scale of the size; no fade is

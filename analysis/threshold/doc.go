@@ -24,7 +24,8 @@ const (
 type Channel struct {
 	// Bins are summed over the span, ascending; nil if Days holds them.
 	Bins []reception.DoseBin
-	// Days holds the same by day, so that bad days widen the interval; nil if unknown.
+	// Days holds the same by day, so that bad days widen the interval; nil if unknown. An
+	// index is the same day in every channel, as far as that is known.
 	Days [][]reception.DoseBin
 }
 
