@@ -51,9 +51,10 @@ func (b *budget) held(start time.Time, h time.Duration) {
 }
 
 // interval returns the base interval of n channels: every, or longer where the share
-// demands it, in whole seconds.
+// demands it, in whole seconds. Visits begin on whole seconds, so that each channel
+// needs one at least.
 func (b *budget) interval(every time.Duration, n int) time.Duration {
-	need := b.pays(time.Duration(n) * b.cost)
+	need := max(b.pays(time.Duration(n)*b.cost), time.Duration(n)*time.Second)
 	if need <= every {
 		return every
 	}

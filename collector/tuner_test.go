@@ -212,6 +212,27 @@ func TestJitterIsAFifthOfTheSlotInWholeSeconds(t *testing.T) {
 	}
 }
 
+func TestIntervalIsStretched(t *testing.T) {
+	for _, c := range []struct {
+		every    time.Duration
+		channels int
+		share    float64
+		cost     time.Duration
+		want     time.Duration
+	}{
+		{5 * time.Minute, 12, 0.5, 7 * time.Second, 5 * time.Minute},
+		{5 * time.Minute, 40, 0.5, 7 * time.Second, 560 * time.Second},
+		{5 * time.Minute, 40, 0.1, 3100 * time.Millisecond, 1240 * time.Second},
+		{time.Second, 1, 0.5, 700 * time.Millisecond, 2 * time.Second}, // 1.4 s, in whole seconds
+		{5 * time.Second, 10, 0.5, 10 * time.Millisecond, 10 * time.Second},
+	} {
+		b := budget{share: c.share, cost: c.cost}
+		if got := b.interval(c.every, c.channels); got != c.want {
+			t.Errorf("interval(%v, %d) at share %g and %v a visit = %v, want %v", c.every, c.channels, c.share, c.cost, got, c.want)
+		}
+	}
+}
+
 // The tuner is held for at most its share, whatever the channels and however many
 // closer looks they ask for; the base interval is stretched.
 func TestShareOfTheTime(t *testing.T) {
