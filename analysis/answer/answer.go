@@ -36,9 +36,10 @@ const (
 func (f *Fold) Answer(from, to, at int64) Answer { return f.answer(from, to, at, false) }
 
 // Alarming is Answer over all that was measured before at, with what alarms need and
-// no more: latest, threshold, settled and required margin, to spare, median margin and
-// dropouts. What it leaves out is undecided. Thresholds are those of the beginning of
-// the week. For a replay call it at rising instants.
+// no more: latest, threshold, settled, median and required margin, fade depth, to spare
+// and dropouts. What it leaves out is undecided. What moves slowly it works out once a
+// week (thresholds every four weeks after the first eight). For a replay call it at
+// rising instants: a day of twelve channels takes some 10 ms.
 func (f *Fold) Alarming(at int64) Answer { return f.answer(0, 0, at, true) }
 
 func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
@@ -63,12 +64,10 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 	if len(f.segments) == 0 || before <= first {
 		return a
 	}
-	run := &run{
-		Fold: f, fromMS: from, toMS: to, atMS: at, from: fromHour, to: toHour, before: before,
-		leaf: f.leafAt(before), alarmsOnly: alarmsOnly,
-	}
+	run := &run{Fold: f, fromMS: from, toMS: to, atMS: at, from: fromHour, to: toHour, before: before, leaf: f.leafAt(before), alarmsOnly: alarmsOnly}
 	if alarmsOnly {
-		run.limits = f.weeklyLimits(before)
+		run.limits = f.slowLimits(before)
+		run.slowParts = f.slowPartsAt(before, run.limits)
 	} else {
 		run.limits = f.limits(before)
 	}
@@ -79,14 +78,17 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 			continue
 		}
 		for _, r := range e.span {
-			for h := range r.sum.hours.Hours {
-				stood += r.sum.hours.Hours[h].StoodMS
+			if alarmsOnly {
+				break
+			}
+			for h := range r.sum().hours.Hours {
+				stood += r.sum().hours.Hours[h].StoodMS
 			}
 		}
 		series[e.Series] = true
 		a.Channels = append(a.Channels, c)
 	}
-	if to > from && len(series) > 0 {
+	if to > from && len(series) > 0 && !alarmsOnly {
 		a.Measured.Share = Num(math.Min(1, stood/float64(len(series))/float64(to-from)))
 	}
 	return a
@@ -122,10 +124,11 @@ type run struct {
 	leaf               *drivers.Leaf
 	limits             map[limitKey]limit
 	alarmsOnly         bool
+	slowParts          map[elementKey]slowPart // for Alarming
 }
 
-// channel answers for one element; ok is false if it was not measured in the span.
-func (r *run) channel(e *element) (c Channel, ok bool) {
+// prepare loads an element's days and reports whether any lie in the span.
+func (r *run) prepare(e *element) bool {
 	newest := e.newest(r.Fold, r.before)
 	e.threshold = r.limits[keyOf(newest)]
 	e.newestScale = newest.Scale
@@ -138,7 +141,12 @@ func (r *run) channel(e *element) (c Channel, ok bool) {
 			e.span = e.load(r.Fold, r.limits, r.from, min(r.to, r.before), r.leaf)
 		}
 	}
-	if len(e.span) == 0 {
+	return len(e.span) > 0
+}
+
+// channel answers for one element; ok is false if it was not measured in the span.
+func (r *run) channel(e *element) (c Channel, ok bool) {
+	if !r.prepare(e) {
 		return c, false
 	}
 	e.findDropouts(r.Fold, r.before)
@@ -164,10 +172,10 @@ func undecided(needs string) Est { return Est(reception.Undecided(needs)) }
 
 // inDays says how many measured days something needs and when, at a day each, that
 // will be.
-func (r *run) inDays(want int, rows []row) (needs string, short bool) {
+func (r *run) inDays(want int, rows []*row) (needs string, short bool) {
 	n, last := 0, r.days.Of(r.before-1)
 	for _, x := range rows {
-		if x.sum.visits > 0 {
+		if x.visits() > 0 {
 			n++
 			last = x.day
 		}
@@ -209,11 +217,14 @@ func (r *run) margins(e *element, c *Channel) {
 	if c.SettledMargin.Needs == "7 days measured" {
 		c.SettledMargin.Needs = fmt.Sprintf("7 days measured with dry hours: %d so far", e.fit.Measured)
 	}
-	c.MedianMargin = e.medianMargin(e.span, low, row.all)
-	r.fadings(e, c, low)
 	if r.alarmsOnly {
+		s := r.slow(e)
+		c.MedianMargin, c.RequiredMargin, c.FadeDepth99 = s.median, s.required, s.depth
+		c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
 		return
 	}
+	c.MedianMargin = e.medianMargin(e.span, low, (*row).all)
+	r.fadings(e, c, low)
 	c.LeafEffect = r.seasonNeeds(Est(e.fit.Leaf), e)
 	c.WetLeafEffect = Est(e.fit.WetLeaf)
 	c.DriftDBPerMonth = r.seasonNeeds(Est(e.fit.Drift), e)
@@ -268,7 +279,7 @@ func (e *element) monthly() map[string]outlook.Seen {
 }
 
 // medianMargin is the median of base visits in some rows and hours.
-func (e *element) medianMargin(rows []row, low int32, of func(row) stat.Histogram) Est {
+func (e *element) medianMargin(rows []*row, low int32, of func(*row) stat.Histogram) Est {
 	days := make([]stat.Histogram, len(rows))
 	n := 0
 	for i, r := range rows {
@@ -322,10 +333,10 @@ func (r *run) inSpan(d reception.Dropout) bool {
 
 // shares fills what is a share of time.
 func (r *run) shares(e *element, c *Channel) {
-	days := func(keep func(row) bool) (out []availability.Day) {
+	days := func(keep func(*row) bool) (out []availability.Day) {
 		for _, x := range e.span {
-			if x.sum.visits > 0 && keep(x) {
-				out = append(out, x.sum.hours)
+			if x.visits() > 0 && keep(x) {
+				out = append(out, x.sum().hours)
 			}
 		}
 		return out
@@ -333,7 +344,7 @@ func (r *run) shares(e *element, c *Channel) {
 	spells := func(keep func(reception.Dropout) bool) int {
 		return event.Spells(slices.DeleteFunc(slices.Clone(e.dropouts), func(d reception.Dropout) bool { return !r.inSpan(d) || !keep(d) }))
 	}
-	everyRow, everyDrop := func(row) bool { return true }, func(reception.Dropout) bool { return true }
+	everyRow, everyDrop := func(*row) bool { return true }, func(reception.Dropout) bool { return true }
 	all := days(everyRow)
 	dwell, _ := availability.Measured(all)
 	c.Availability.MeasuredS = dwell / 1000
@@ -347,7 +358,7 @@ func (r *run) shares(e *element, c *Channel) {
 				return undecided(n)
 			}
 			is := func(day int64) bool { s, _ := r.leaf.State(day); return s > 0.5 == on }
-			return Est(availability.AllHours(days(func(x row) bool { return is(x.day) }), spells(func(d reception.Dropout) bool { return is(r.dayOf(d.StartMS)) })))
+			return Est(availability.AllHours(days(func(x *row) bool { return is(x.day) }), spells(func(d reception.Dropout) bool { return is(r.dayOf(d.StartMS)) })))
 		}
 		c.AvailabilityLeafOn, c.AvailabilityLeafOff = season(true), season(false)
 	}
@@ -371,9 +382,9 @@ func (r *run) worstMonth(e *element) WorstMonth {
 			months = append(months, availability.Month{Year: year, Month: month, LengthMS: float64(start.AddDate(0, 1, 0).Sub(start).Milliseconds())})
 		}
 		m := &months[len(months)-1]
-		for h := range x.sum.hours.Hours {
-			m.StoodMS += x.sum.hours.Hours[h].StoodMS
-			m.LostMS += x.sum.hours.Hours[h].LostMS
+		for h := range x.sum().hours.Hours {
+			m.StoodMS += x.sum().hours.Hours[h].StoodMS
+			m.LostMS += x.sum().hours.Hours[h].LostMS
 		}
 	}
 	for i := range months {
@@ -439,10 +450,10 @@ func (r *run) evenings(e *element) EveningsSpoiled {
 	stood := map[int64]float64{}
 	w := r.setup.Wanted
 	for _, x := range e.span {
-		riding[x.day] = x.sum.riding
+		riding[x.day] = x.sum().riding
 		for h := w.ViewingFromHour; h != w.ViewingToHour%24; h = (h + 1) % 24 {
-			s := x.sum.hours.Hours[h].StoodMS
-			if x.sum.riding&(1<<h) != 0 {
+			s := x.sum().hours.Hours[h].StoodMS
+			if x.sum().riding&(1<<h) != 0 {
 				s = reception.HourMS
 			}
 			stood[x.day] += s

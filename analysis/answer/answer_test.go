@@ -260,12 +260,15 @@ func TestTruth(t *testing.T) {
 	for seed := range uint64(6) {
 		h := twoChannels(530, 20+seed)
 		h.everyMS = 1200e3
+		fades := [2][]float64{}
+		h.sawFade = func(k int, db float64) { fades[k] = append(fades[k], db) }
 		a := h.fold().Answer(0, 0, 0)
 		for _, c := range a.Channels {
-			hc := h.channels[0]
-			if c.FrequencyHz != hc.hz {
-				hc = h.channels[1]
+			k := 0
+			if c.FrequencyHz != h.channels[0].hz {
+				k = 1
 			}
+			hc := h.channels[k]
 			// Half of the visits break at 15.2: the ramp runs from 15.7 to 14.7.
 			if c.Threshold.Basis != "learnt" || math.Abs(c.Threshold.Value-15.2) > 0.3 {
 				t.Errorf("threshold %.2f %s, want 15.2 learnt", c.Threshold.Value, c.Threshold.Basis)
@@ -275,6 +278,14 @@ func TestTruth(t *testing.T) {
 			note("leaf effect", c.LeafEffect, hc.leaf)
 			note("wet-leaf effect", c.WetLeafEffect, hc.wet)
 			note("drift", c.DriftDBPerMonth, 0)
+			required := requiredTruth(fades[k], 0.99)
+			note("required margin", c.RequiredMargin, required)
+			note("to spare", c.Spare, hc.cn-hc.leaf*end-15.2-required)
+			if math.Abs(c.RequiredMargin.Value-required) > 0.5 {
+				t.Errorf("required margin %.2f dB, want %.2f within 0.5", c.RequiredMargin.Value, required)
+			}
+			slices.Sort(fades[k])
+			note("fade depth at 99 %", c.FadeDepth99, fades[k][len(fades[k])*99/100])
 		}
 	}
 	for _, what := range slices.Sorted(maps.Keys(seen)) {
@@ -282,6 +293,20 @@ func TestTruth(t *testing.T) {
 		t.Logf("%s: covered in %d of %d", what, c.hit, c.n)
 		if c.hit < c.n*8/10 {
 			t.Errorf("%s: covered in %d of %d, want at least 8 of 10", what, c.hit, c.n)
+		}
+	}
+}
+
+// requiredTruth is the margin at which the home's own fades break so small a share of
+// visits, by the home's own rule: a visit breaks with probability 0.5 - margin.
+func requiredTruth(fades []float64, wanted float64) float64 {
+	for m := 0.0; ; m += 0.01 {
+		broken := 0.0
+		for _, f := range fades {
+			broken += math.Min(1, math.Max(0, 0.5-(m-f)))
+		}
+		if broken <= (1-wanted)*float64(len(fades)) {
+			return m
 		}
 	}
 }

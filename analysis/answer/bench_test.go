@@ -1,9 +1,13 @@
 package answer
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"sync"
 	"testing"
+
+	"holdfast/analysis/reception"
 )
 
 // A year and a half of twelve channels, ten minutes apart.
@@ -60,5 +64,35 @@ func BenchmarkAnswer(b *testing.B) {
 				f.answer(0, 0, 0, alarms)
 			}
 		})
+	}
+}
+
+// BenchmarkReplay answers for alarms at the end of each day of a year and a half of
+// twelve channels.
+func BenchmarkReplay(b *testing.B) {
+	facts := slices.Clone(bigHome())
+	hour := func(x Fact) int64 {
+		switch {
+		case x.Tally != nil:
+			return x.Tally.Key.Hour
+		case x.Weather != nil:
+			return x.Weather.Time/reception.HourMS - 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(facts, func(a, b Fact) int { return cmp.Compare(hour(a), hour(b)) })
+	for b.Loop() {
+		f, last, n := New(twoChannels(1, 1).setup()), int64(0), 0
+		for _, x := range facts {
+			if d := f.days.Of(hour(x)); hour(x) > 0 && d != last {
+				if last != 0 {
+					f.Alarming(f.days.First(d) * reception.HourMS)
+					n++
+				}
+				last = d
+			}
+			f.Step(x)
+		}
+		b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N*n), "ms/day")
 	}
 }

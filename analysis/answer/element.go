@@ -28,23 +28,47 @@ type element struct {
 	installedMS  int64
 	newestScale  string
 
-	threshold limit // of the newest segment in dB: histograms are aligned to it
-	rows      []row // every day before the answer's "at"
-	span      []row // those in the answer's span, cut to it
+	threshold limit  // of the newest segment in dB: histograms are aligned to it
+	rows      []*row // every day before the answer's "at"
+	span      []*row // those in the answer's span, cut to it
 	fit       decompose.Fit
 	settled   map[int64]float64
+	dry       []float64           // daily dry medians, by row
 	dropouts  []reception.Dropout // before "at", by start
 }
 
 // A row is one noon-to-noon day of an element.
 type row struct {
 	day  int64
-	sum  *daySum
+	kept *kept   // nil if full was merged of several segments
+	full *daySum // nil until wanted
 	leaf float64 // state at its midnight; NaN where there is no season
 }
 
-func (r row) leafOn() bool  { return r.leaf > 0.5 }
-func (r row) leafOff() bool { return r.leaf <= 0.5 }
+func (r *row) sum() *daySum {
+	if r.full == nil {
+		r.full = r.kept.daySum(r.day)
+	}
+	return r.full
+}
+
+func (r *row) visits() int64 {
+	if r.kept != nil {
+		return int64(r.kept.visits)
+	}
+	return r.full.visits
+}
+
+// middles returns the day's medians of C/N.
+func (r *row) middles() middles {
+	if r.kept != nil {
+		return r.kept.middles
+	}
+	return middlesOf(r.full)
+}
+
+func (r *row) leafOn() bool  { return r.leaf > 0.5 }
+func (r *row) leafOff() bool { return r.leaf <= 0.5 }
 
 // elements groups the segments that measured before an hour, newest installation
 // first, then by series.
@@ -113,8 +137,8 @@ func (e *element) newest(f *Fold, before int64) *segment {
 
 // load sums the element's days in [from, to) hours, its segments' histograms aligned
 // to one threshold.
-func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf *drivers.Leaf) []row {
-	var out []row
+func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf *drivers.Leaf) []*row {
+	var out []*row
 	for _, s := range e.every {
 		shift := int32(0)
 		if t, ok := limits[keyOf(s)]; ok && t.Decided() && e.threshold.Decided() {
@@ -122,22 +146,22 @@ func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf 
 		}
 		i, j := s.window(f.days.Of(from), f.days.Of(to-1))
 		for k := i; k < j; k++ {
-			sum := f.sumOf(&s.days[k], from, to)
+			day := s.days[k].day
+			x := &row{day: day, kept: f.sumOf(&s.days[k], from, to)}
 			if !e.inPercent && f.scales[s.Scale].Unit == reception.UnitPercent {
-				other := *sum // counts for shares alone
-				other.hist, other.dose, other.wetness = [4]stat.Histogram{}, nil, 0
-				sum = &other
-			}
-			at, found := slices.BinarySearchFunc(out, s.days[k].day, func(r row, day int64) int { return cmp.Compare(r.day, day) })
-			if found {
-				out[at].sum = merge(out[at].sum, sum, shift)
-				continue
+				x.full, x.kept = x.sum(), nil // counts for shares alone
+				x.full.hist, x.full.viewing, x.full.dose, x.full.wetness = [4]stat.Histogram{}, stat.Histogram{}, nil, 0
 			}
 			if shift != 0 {
-				sum = merge(&daySum{}, sum, shift)
+				x.full, x.kept = merge(&daySum{}, x.sum(), shift), nil
 			}
-			state, _ := leaf.State(s.days[k].day)
-			out = slices.Insert(out, at, row{s.days[k].day, sum, state})
+			at, found := slices.BinarySearchFunc(out, day, func(r *row, day int64) int { return cmp.Compare(r.day, day) })
+			if found {
+				out[at].full, out[at].kept = merge(out[at].sum(), x.sum(), 0), nil
+				continue
+			}
+			x.leaf, _ = leaf.State(day)
+			out = slices.Insert(out, at, x)
 		}
 	}
 	return out
@@ -146,21 +170,25 @@ func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf 
 // merge returns the sum of two days, the second one's bins moved up.
 func merge(a, b *daySum, shift int32) *daySum {
 	out := &daySum{
-		visits: a.visits + b.visits, dwellMS: a.dwellMS + b.dwellMS, wetness: a.wetness + b.wetness,
-		hours: a.hours, dose: slices.Clone(a.dose), riding: a.riding | b.riding,
+		visits: a.visits + b.visits, wetness: a.wetness + b.wetness,
+		hours: a.hours, dose: slices.Clone(a.dose), riding: a.riding | b.riding, counts: a.counts || b.counts,
 	}
 	out.hours.Date = b.hours.Date
 	for i := range out.hours.Hours {
 		h, x := &out.hours.Hours[i], b.hours.Hours[i]
 		h.Visits, h.DwellMS, h.StoodMS, h.LostMS = h.Visits+x.Visits, h.DwellMS+x.DwellMS, h.StoodMS+x.StoodMS, h.LostMS+x.LostMS
 	}
-	for i := range out.hist {
-		moved := stat.Histogram{Below: b.hist[i].Below}
-		for _, c := range b.hist[i].Bins {
+	both := func(x, y stat.Histogram) stat.Histogram {
+		moved := stat.Histogram{Below: y.Below}
+		for _, c := range y.Bins {
 			moved.Bins = append(moved.Bins, stat.Bin{At: c.At + shift, W: c.W})
 		}
-		out.hist[i] = stat.Merge([]stat.Histogram{a.hist[i], moved})
+		return stat.Merge([]stat.Histogram{x, moved})
 	}
+	for i := range out.hist {
+		out.hist[i] = both(a.hist[i], b.hist[i])
+	}
+	out.viewing = both(a.viewing, b.viewing)
 	for _, d := range b.dose {
 		d.Bin += shift
 		out.dose = addDose(out.dose, d)
@@ -169,48 +197,33 @@ func merge(a, b *daySum, shift int32) *daySum {
 }
 
 // lowest returns the lowest C/N bin that the rows hold.
-func lowest(rows []row) (bin int32, ok bool) {
+func lowest(rows []*row) (bin int32, ok bool) {
 	bin = math.MaxInt32
 	for _, r := range rows {
-		for i := range r.sum.hist {
-			if b := r.sum.hist[i].Bins; len(b) > 0 {
-				bin, ok = min(bin, b[0].At), true
-			}
+		if m := r.middles(); m.locked {
+			bin, ok = min(bin, m.low), true
 		}
 	}
 	return bin, ok
 }
 
 // all returns a day's histogram over every class of hours.
-func (r row) all() stat.Histogram { return stat.Merge(r.sum.hist[:]) }
+func (r *row) all() stat.Histogram { return stat.Merge(r.sum().hist[:]) }
 
-func (r row) class(w drivers.Wet) stat.Histogram { return r.sum.hist[w] }
-
-// A day's dry median rests on visits that stand for at least half an hour; ours.
-const minSeconds = 1800
+func (r *row) class(w drivers.Wet) stat.Histogram { return r.sum().hist[w] }
 
 // decomposed takes the element's days apart.
 func (e *element) decomposed(f *Fold, leaf *drivers.Leaf) {
 	days := make([]decompose.Day, 0, len(e.rows))
-	low, ok := lowest(e.rows)
+	low, _ := lowest(e.rows)
 	scale := f.scales[e.newestScale]
 	for _, r := range e.rows {
-		d := decompose.Day{Day: r.day, DryDB: math.NaN(), WetDB: math.NaN(), Leaf: r.leaf, TempC: leaf.Temp(r.day), Visits: r.sum.visits}
-		if ok && e.threshold.Decided() {
-			dry := r.class(drivers.WetDry)
-			if dry.Total() < minSeconds && r.sum.hist[drivers.WetUnknown].Total() > 0 {
-				// Nobody knows how wet it was: everything but hours known to be wet.
-				dry = stat.Merge([]stat.Histogram{dry, r.class(drivers.WetUnknown), r.class(drivers.WetNeither)})
-			}
-			if dry.Total() >= minSeconds {
-				d.DryDB, d.Bound = e.median(dry, low, scale)
-			}
-			if wet := r.class(drivers.WetWet); wet.Total() >= minSeconds {
-				d.WetDB, _ = e.median(wet, low, scale)
-				d.Wet = r.sum.wetness / wet.Total()
-			}
-		}
+		m := r.middles()
+		d := decompose.Day{Day: r.day, Leaf: r.leaf, TempC: leaf.Temp(r.day), Visits: r.visits(), Wet: float64(m.wetness)}
+		d.DryDB, d.Bound = e.margin(float64(m.dry), low, scale)
+		d.WetDB, _ = e.margin(float64(m.wet), low, scale)
 		days = append(days, d)
+		e.dry = append(e.dry, d.DryDB)
 	}
 	o := decompose.Options{StepDB: math.NaN(), FarWeather: f.sky.Far(), LeafNeeds: leaf.Needs()}
 	if scale.ID != "" {
@@ -223,18 +236,16 @@ func (e *element) decomposed(f *Fold, leaf *drivers.Leaf) {
 	}
 }
 
-// median returns a histogram's median margin. Where most visits were unlocked it is
-// at most the lowest C/N ever seen; where it lies at the tuner's ceiling, at least
-// that.
-func (e *element) median(h stat.Histogram, low int32, scale scaleEntry) (float64, reception.Bound) {
-	q := h.Quantile(0.5, binDB)
-	if math.IsInf(q, -1) {
+// margin turns a median C/N into a margin. Where most visits were unlocked it is at
+// most the lowest C/N ever seen; where it lies at the tuner's ceiling, at least that.
+func (e *element) margin(cn float64, low int32, scale scaleEntry) (float64, reception.Bound) {
+	switch {
+	case math.IsInf(cn, -1):
 		return float64(low)*binDB - e.threshold.Value, reception.AtMost
+	case scale.ID != "" && scale.Ceiling > 0 && cn >= scale.Ceiling-math.Max(binDB, nonNaN(scale.Step)):
+		return cn - e.threshold.Value, reception.AtLeast
 	}
-	if scale.ID != "" && scale.Ceiling > 0 && q >= scale.Ceiling-math.Max(binDB, nonNaN(scale.Step)) {
-		return q - e.threshold.Value, reception.AtLeast
-	}
-	return q - e.threshold.Value, reception.Exact
+	return cn - e.threshold.Value, reception.Exact
 }
 
 func nonNaN(x float64) float64 {

@@ -1,39 +1,164 @@
 package answer
 
 import (
+	"fmt"
+	"math"
+
 	"holdfast/analysis/drivers"
+	"holdfast/analysis/fading"
+	"holdfast/analysis/reception"
 	"holdfast/analysis/stat"
+	"holdfast/analysis/threshold"
 )
 
 // fadings fills what rests on fades below the settled margin.
 func (r *run) fadings(e *element, c *Channel, low int32) {
-	u := undecided("the distribution of fades: not worked out yet")
-	c.RequiredMargin, c.Spare, c.RequiredMarginViewing, c.FadeDepth99, c.FadeDepth999 = u, u, u, u, u
-	median := func(keep func(row) bool, of func(row) stat.Histogram) Est {
-		var rows []row
+	curve := e.curve()
+	w := r.setup.Wanted
+	every := func(*row) bool { return true }
+	all := fading.Of(e.fades(e.span, every, (*row).all))
+	need := func(f *fading.Fades, wanted float64) Est { return Est(f.Required(curve, held(wanted)).Estimate) }
+	c.RequiredMargin = need(all, w.Availability)
+	c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
+	c.FadeDepth99 = Est(all.Depth(0.99))
+	c.FadeDepth999 = Est(all.Depth(0.999))
+	c.RequiredMarginViewing = undecided(fmt.Sprintf("a tuner that is free in the evening: %d measured evenings", eveningsForViewing))
+	viewing := func(x *row) stat.Histogram { return x.sum().viewing }
+	if days := e.fades(e.span, every, viewing); len(days) >= eveningsForViewing {
+		c.RequiredMarginViewing = need(fading.Of(days), w.AvailabilityViewing)
+	}
+	split := func(keep func(*row) bool, of func(*row) stat.Histogram, settled Est) Split {
+		var rows []*row
 		for _, x := range e.span {
 			if keep(x) {
 				rows = append(rows, x)
 			}
 		}
-		return e.medianMargin(rows, low, of)
+		s := Split{MedianMargin: e.medianMargin(rows, low, of), RequiredMargin: need(fading.Of(e.fades(e.span, keep, of)), w.Availability)}
+		s.Spare = e.spare(settled, s.RequiredMargin)
+		return s
 	}
-	every := func(row) bool { return true }
-	season := func(keep func(row) bool) Split {
+	season := func(keep func(*row) bool) Split {
 		if n := r.leaf.Needs(); n != "" {
 			return Split{undecided(n), undecided(n), undecided(n)}
 		}
-		return Split{median(keep, row.all), u, u}
+		return split(keep, (*row).all, e.settledIn(keep))
 	}
-	c.LeafOn, c.LeafOff = season(row.leafOn), season(row.leafOff)
-	c.Wet = Split{median(every, func(x row) stat.Histogram { return x.class(drivers.WetWet) }), u, u}
-	c.Dry = Split{median(every, func(x row) stat.Histogram { return x.class(drivers.WetDry) }), u, u}
+	c.LeafOn, c.LeafOff = season((*row).leafOn), season((*row).leafOff)
+	c.Wet = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetWet) }, Est(e.fit.Now))
+	c.Dry = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetDry) }, Est(e.fit.Now))
+}
+
+// eveningsForViewing: below so many measured evenings figures for viewing hours say
+// nothing; the product's definition.
+const eveningsForViewing = 30
+
+// held keeps a wanted availability where the required margin is defined.
+func held(wanted float64) float64 { return math.Min(0.99999, math.Max(0.5, wanted)) }
+
+// curve is the share of errored seconds by margin, from all that was seen.
+func (e *element) curve() *fading.Curve {
+	d := fading.Doses{System: e.channel.System, ThresholdDB: e.threshold.Value}
+	var dwellMS, visits int64
+	counts := false
+	for _, r := range e.rows {
+		d.Days = append(d.Days, r.sum().dose)
+		counts = counts || r.sum().counts
+		for h := range r.sum().hours.Hours {
+			dwellMS += r.sum().hours.Hours[h].DwellMS
+			visits += r.sum().hours.Hours[h].Visits
+		}
+	}
+	if visits > 0 {
+		d.DwellS = float64(dwellMS) / 1000 / float64(visits)
+	}
+	d.Standard = !counts && e.threshold.Basis != threshold.Learnt
+	return fading.NewCurve(d)
+}
+
+// fades measures the visits of some rows and hours from the settled margin of their day.
+func (e *element) fades(rows []*row, keep func(*row) bool, of func(*row) stat.Histogram) []fading.Day {
+	var out []fading.Day
+	for _, r := range rows {
+		settled, ok := e.settled[r.day]
+		if !ok || math.IsNaN(settled) || !keep(r) {
+			continue
+		}
+		h := of(r)
+		if h.Total() <= 0 {
+			continue
+		}
+		d := fading.Day{Date: r.day, Unlocked: h.Below / 3600, LockDB: settled, Fades: make([]stat.Bin, 0, len(h.Bins))}
+		for i := len(h.Bins) - 1; i >= 0; i-- {
+			fade := settled + e.threshold.Value - (float64(h.Bins[i].At)+0.5)*binDB
+			b := stat.Bin{At: int32(math.Floor(fade / fading.Width)), W: h.Bins[i].W / 3600}
+			if n := len(d.Fades); n > 0 && d.Fades[n-1].At >= b.At { // rounding put two into one
+				d.Fades[n-1].W += b.W
+				continue
+			}
+			d.Fades = append(d.Fades, b)
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// settledIn is the mean settled margin over the days of a season that lie in the span.
+func (e *element) settledIn(keep func(*row) bool) Est {
+	in := map[int64]bool{}
+	for _, r := range e.span {
+		in[r.day] = true
+	}
+	var level, raw []float64
+	for i, r := range e.rows {
+		if v := e.fit.Settled[i]; in[r.day] && keep(r) && !math.IsNaN(v) && !math.IsNaN(e.dry[i]) {
+			level, raw = append(level, v), append(raw, e.dry[i])
+		}
+	}
+	if len(level) < daysForMargin {
+		return undecided(fmt.Sprintf("7 such days measured: %d so far", len(level)))
+	}
+	// The settled margin is smooth; how sure its mean is the daily medians say.
+	v, half := stat.Mean(level), stat.MeanInterval(raw, level95).Half()
+	return Est{Value: v, Low: v - half, High: v + half, EffectiveN: float64(len(level)), Method: "mean of the settled margin"}
+}
+
+// spare is settled less required. The doubt about a learnt threshold is in neither: the
+// losses that taught it lie at the same C/N whatever it is called. One from the standard
+// moves the required margin's place on the scale, so its doubt counts.
+func (e *element) spare(settled, required Est) Est {
+	switch {
+	case !settled.Decided():
+		return undecided(settled.Needs)
+	case !required.Decided():
+		return undecided(required.Needs)
+	}
+	if e.threshold.Basis == threshold.Standard {
+		settled = e.withThreshold(settled)
+	}
+	s := Est{Value: settled.Value - required.Value, EffectiveN: settled.EffectiveN, Method: "settled margin less required margin"}
+	s.Low = s.Value - math.Hypot(settled.Value-settled.Low, required.High-required.Value)
+	s.High = s.Value + math.Hypot(settled.High-settled.Value, required.Value-required.Low)
+	switch {
+	case settled.Bound == reception.AtLeast && required.Bound == reception.AtLeast, settled.Bound == reception.AtMost && required.Bound == reception.AtMost:
+		s.Low, s.High = math.Inf(-1), math.Inf(1) // nothing bounds it
+	case settled.Bound == reception.AtLeast || required.Bound == reception.AtMost:
+		s.Bound = reception.AtLeast
+	case settled.Bound == reception.AtMost || required.Bound == reception.AtLeast:
+		s.Bound = reception.AtMost
+	}
+	return s
 }
 
 // leaveOut says of what Alarming does not work out that it was not asked.
 func (r *run) leaveOut(c *Channel) {
 	u := undecided("the whole answer: this one is for alarms alone")
-	c.Availability.Est, c.AvailabilityWithOffAir, c.AvailabilityViewing, c.AvailabilityLeafOn, c.AvailabilityLeafOff = u, u, u, u, u
-	c.WorstMonth.Est, c.EveningsSpoiled.Est = u, u
-	c.LeafEffect, c.WetLeafEffect, c.WindEffect, c.DriftDBPerMonth = u, u, u, u
+	for _, e := range []*Est{
+		&c.Availability.Est, &c.AvailabilityWithOffAir, &c.AvailabilityViewing, &c.AvailabilityLeafOn, &c.AvailabilityLeafOff, &c.WorstMonth.Est, &c.EveningsSpoiled.Est,
+		&c.RequiredMarginViewing, &c.FadeDepth999, &c.LeafEffect, &c.WetLeafEffect, &c.WindEffect, &c.DriftDBPerMonth,
+		&c.LeafOn.MedianMargin, &c.LeafOn.RequiredMargin, &c.LeafOn.Spare, &c.LeafOff.MedianMargin, &c.LeafOff.RequiredMargin, &c.LeafOff.Spare,
+		&c.Wet.MedianMargin, &c.Wet.RequiredMargin, &c.Wet.Spare, &c.Dry.MedianMargin, &c.Dry.RequiredMargin, &c.Dry.Spare,
+	} {
+		*e = u
+	}
 }

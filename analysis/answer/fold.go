@@ -51,8 +51,7 @@ type Fold struct {
 
 	leaf       *drivers.Leaf
 	leafBefore int64
-	weekly     map[limitKey]limit // for Alarming, learnt before weeklyAt; nil if a tally came since
-	weeklyAt   int64
+	slow       slowState
 }
 
 type scaleEntry struct {
@@ -82,9 +81,7 @@ func (f *Fold) Step(x Fact) {
 		k := x.Tally.Key
 		day := f.days.Of(k.Hour)
 		f.segment(k).put(day, byte(k.Hour-f.days.First(day)), k.Hour, &x.Tally.Tally)
-		if k.Hour < f.weeklyAt {
-			f.weekly = nil
-		}
+		f.slow.touched(k.Hour)
 	}
 	if x.Weather != nil {
 		f.sky.Add(*x.Weather)
@@ -100,7 +97,7 @@ func (f *Fold) Step(x Fact) {
 }
 
 func (f *Fold) entry(e reception.Entry) {
-	f.weekly = nil
+	f.slow = slowState{}
 	switch e.Kind {
 	case reception.KindScale:
 		var s reception.Scale
@@ -124,7 +121,7 @@ func (f *Fold) segment(k reception.TallyKey) *segment {
 	})
 	if !found {
 		f.segments = slices.Insert(f.segments, i, &segment{Series: k.Series, Regime: k.Regime})
-		f.weekly = nil
+		f.slow = slowState{}
 	}
 	return f.segments[i]
 }
@@ -140,6 +137,7 @@ func (f *Fold) refresh() {
 		return
 	}
 	f.leaf = nil
+	f.slow.touched(from)
 	for _, s := range f.segments {
 		s.forget(f.days.Of(from))
 	}

@@ -23,6 +23,7 @@ type home struct {
 	installation func(ms int64) string
 	weather      bool
 	percent      bool
+	sawFade      func(channel int, fadeDB float64) // of each visit, below the true settled margin
 }
 
 type homeChannel struct {
@@ -119,12 +120,15 @@ func (h home) facts() []Fact {
 				}
 			}
 			if r.Float64() < c.fades*float64(h.everyMS)/86400e3 {
-				fade = 4 + 5*r.Float64()
+				fade = 1 + 2.5*r.ExpFloat64()
 			} else if fade > 0 {
 				fade = math.Max(0, fade-0.3+0.6*r.NormFloat64())
 			}
 			leaf := h.truthLeaf(ms)
 			cn := c.cn - leaf*(c.leaf+c.wet*wetness[i]) + slow + c.noise*r.NormFloat64() - fade
+			if h.sawFade != nil {
+				h.sawFade(k, c.cn-leaf*c.leaf-cn)
+			}
 			x := reception.NewReading()
 			x.Time, x.Tuner, x.FrequencyHz, x.DwellMS, x.Scale = ms, "one", c.hz, 5000, "s"
 			x.Locked = cn > 14 && !(c.deadD > 0 && int(i/24) >= c.deadFrom && int(i/24) < c.deadFrom+c.deadD)

@@ -13,11 +13,11 @@ import (
 // An hour is its number within the day (one byte), the length of what follows
 // (uvarint), a byte of flags and varints.
 type hourRec struct {
+	counts                              bool // see hasCounts
 	visits, dwellMS, stoodMS, erroredUS int64
 	unlocked, unlockedMS, noCN          int64
 	extra, riding                       int64
 	notMeasuredMS                       [6]int64
-	diffSqMDB2, diffPairs               int64
 	levelN, levelSum                    int64 // of locked visits, 0.01 dBm
 	cn                                  []reception.Bin
 	dose                                []reception.DoseBin // bin, visits, failed, errored time
@@ -29,8 +29,8 @@ const (
 	hasNoCN
 	hasExtra
 	hasGaps
-	hasDose // not simply the base visits without an error
-	hasPairs
+	hasDose   // not simply the base visits without an error
+	hasCounts // block errors or errored seconds were counted, not only losses of lock
 	hasLevel
 )
 
@@ -47,7 +47,7 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	set(hasExtra, t.Extra != 0 || t.Riding != 0)
 	set(hasGaps, t.NotMeasuredMS != [6]int64{})
 	set(hasDose, !plainDose(t))
-	set(hasPairs, t.DiffPairs != 0)
+	set(hasCounts, countsErrors(t))
 	set(hasLevel, t.LevelN != 0)
 	b := []byte{flags}
 	put := func(v ...int64) {
@@ -71,9 +71,6 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	if flags&hasGaps != 0 {
 		put(t.NotMeasuredMS[:]...)
 	}
-	if flags&hasPairs != 0 {
-		put(t.CNDiffSqMDB2, t.DiffPairs)
-	}
 	if flags&hasLevel != 0 {
 		put(t.LevelN, t.LevelSum)
 	}
@@ -94,6 +91,17 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	dst = append(dst, offset)
 	dst = binary.AppendUvarint(dst, uint64(len(b)))
 	return append(dst, b...)
+}
+
+// countsErrors reports whether a tally's source could count errors: it told of blocks,
+// or of more errored time than stood without lock.
+func countsErrors(t *reception.Tally) bool {
+	for _, d := range t.Dose {
+		if d.Blocks > 0 {
+			return true
+		}
+	}
+	return t.ErroredUS > t.UnlockedMS*1000
 }
 
 // plainDose reports whether the dose says no more than the base visits' C/N.
@@ -145,9 +153,7 @@ func (h *hourRec) unpack(b []byte) {
 			h.notMeasuredMS[i] = get()
 		}
 	}
-	if flags&hasPairs != 0 {
-		h.diffSqMDB2, h.diffPairs = get(), get()
-	}
+	h.counts = flags&hasCounts != 0
 	if flags&hasLevel != 0 {
 		h.levelN, h.levelSum = get(), get()
 	}

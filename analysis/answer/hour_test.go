@@ -22,7 +22,7 @@ func TestHoursComeBack(t *testing.T) {
 		if r.IntN(2) == 0 {
 			t.ErroredUS, t.Unlocked, t.UnlockedMS, t.NoCN = r.Int64N(1e9), 3, 15000, 2
 			t.Extra, t.Riding, t.NotMeasuredMS[4] = 7, 1, 5000
-			t.CNDiffSqMDB2, t.DiffPairs, t.LevelN, t.LevelSum = 1<<40, 9, 8, -55000
+			t.LevelN, t.LevelSum = 8, -55000
 			if len(t.Dose) > 0 {
 				t.Dose[0].Failed, t.Dose[0].ErroredUS = 1, 400000
 			}
@@ -51,7 +51,7 @@ func TestHoursComeBack(t *testing.T) {
 			h.unpack(body)
 			w := want[o]
 			got := reception.Tally{Visits: h.visits, DwellMS: h.dwellMS, StoodMS: h.stoodMS, ErroredUS: h.erroredUS, Unlocked: h.unlocked, UnlockedMS: h.unlockedMS,
-				NoCN: h.noCN, Extra: h.extra, Riding: h.riding, NotMeasuredMS: h.notMeasuredMS, CNDiffSqMDB2: h.diffSqMDB2, DiffPairs: h.diffPairs,
+				NoCN: h.noCN, Extra: h.extra, Riding: h.riding, NotMeasuredMS: h.notMeasuredMS,
 				LevelN: h.levelN, LevelSum: h.levelSum, CN: h.cn, Dose: h.dose}
 			if !reflect.DeepEqual(got, w) {
 				t.Fatalf("hour %d came back as %+v, want %+v", o, got, w)

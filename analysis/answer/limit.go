@@ -55,24 +55,6 @@ func (f *Fold) limits(before int64) map[limitKey]limit {
 	return out
 }
 
-// weekHours: Alarming learns thresholds anew at the end of each day of a home's first
-// week, then once a week, which makes a year's replay thirty times as fast.
-const weekHours = 7 * 24
-
-// weeklyLimits returns the thresholds learnt before the start of the week, counted from
-// the first hour measured, in which an hour lies.
-func (f *Fold) weeklyLimits(before int64) map[limitKey]limit {
-	first, _ := f.extent()
-	anchor := first + (before-first)/weekHours*weekHours
-	if anchor == first {
-		return f.limits(before)
-	}
-	if f.weekly == nil || f.weeklyAt != anchor {
-		f.weekly, f.weeklyAt = f.limits(anchor), anchor
-	}
-	return f.weekly
-}
-
 func (f *Fold) learn(g doseGroup, segments []*segment, before int64, out map[limitKey]limit) {
 	scale := f.scales[g.scale]
 	in := threshold.Input{Unit: scale.Unit, Step: math.NaN(), Ceiling: math.NaN(), StandardDB: g.standardDB, User: g.userDB}
@@ -112,7 +94,7 @@ func (f *Fold) dose(k limitKey, segments []*segment, before int64) threshold.Cha
 		}
 		i, j := s.window(math.MinInt64/2, f.days.Of(before-1))
 		for d := i; d < j; d++ {
-			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).dose)
+			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).doseBins())
 		}
 	}
 	return c

@@ -2,6 +2,7 @@ package answer
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"holdfast/analysis/availability"
@@ -21,7 +22,7 @@ type segment struct {
 type segmentDay struct {
 	day   int64
 	hours []byte    // see packHour, ascending
-	sum   *daySum   // of the whole day; nil until wanted
+	sum   *kept     // the whole day summed up; nil until wanted
 	runs  []hourRun // bad runs, ascending by hour
 }
 
@@ -33,16 +34,129 @@ type hourRun struct {
 // A daySum is one day of a segment, summed: histograms are of C/N in the scale's bins,
 // weighted by the seconds that visits stand for, unlocked visits below all bins.
 type daySum struct {
-	visits        int64
-	dwellMS       int64
-	hist          [4]stat.Histogram // by drivers.Wet
-	wetness       float64           // sum of wetness x weight over wet hours
-	hours         availability.Day
-	dose          []reception.DoseBin
-	notMeasuredMS [6]int64
-	diffSqMDB2    int64
-	diffPairs     int64
-	riding        uint32 // hours of day with a visit riding on a viewer, as bits
+	visits  int64
+	hist    [4]stat.Histogram // by drivers.Wet
+	wetness float64           // sum of wetness x weight over wet hours
+	hours   availability.Day
+	dose    []reception.DoseBin
+	riding  uint32         // hours of day with a visit riding on a viewer, as bits
+	viewing stat.Histogram // of the viewing hours, all classes
+	counts  bool           // errors could be counted
+}
+
+// kept is a daySum as it waits for the next answer: 1 kB instead of 4, so that 40
+// channels and a year take 17 MB.
+type kept struct {
+	visits  int32
+	riding  uint32
+	wetness float32
+	counts  bool
+	below   [5]float32 // by class, then viewing hours
+	bins    [5]uint16  // how many of cells belong to each
+	cells   []keptBin
+	middles middles
+	dose    []keptDose
+	hours   [24]keptHour
+}
+
+// middles are a day's medians of C/N, in the scale's unit: NaN where too little was
+// measured, -Inf where most visits were unlocked.
+type middles struct {
+	dry, wet float32 // of dry hours (of all but wet ones, where weather is unknown), of wet ones
+	wetness  float32 // mean in the wet hours
+	low      int32   // lowest bin of the day
+	locked   bool    // there is one
+}
+
+// minSeconds: a day's dry or wet median rests on visits that stand for at least half
+// an hour; ours.
+const minSeconds = 1800
+
+func middlesOf(s *daySum) middles {
+	m := middles{dry: float32(math.NaN()), wet: float32(math.NaN()), low: math.MaxInt32}
+	for i := range s.hist {
+		if b := s.hist[i].Bins; len(b) > 0 {
+			m.low, m.locked = min(m.low, b[0].At), true
+		}
+	}
+	dry := s.hist[drivers.WetDry]
+	if dry.Total() < minSeconds && s.hist[drivers.WetUnknown].Total() > 0 {
+		dry = stat.Merge([]stat.Histogram{dry, s.hist[drivers.WetUnknown], s.hist[drivers.WetNeither]})
+	}
+	if dry.Total() >= minSeconds {
+		m.dry = float32(dry.Quantile(0.5, binDB))
+	}
+	if wet := s.hist[drivers.WetWet]; wet.Total() >= minSeconds {
+		m.wet = float32(wet.Quantile(0.5, binDB))
+		m.wetness = float32(s.wetness / wet.Total())
+	}
+	return m
+}
+
+type keptBin struct {
+	at int32
+	w  float32
+}
+
+type keptDose struct {
+	bin, visits, failed int32
+	erroredUS           int64
+}
+
+type keptHour struct {
+	visits, dwellMS, stoodMS int32
+	lostMS                   float32
+}
+
+func (s *daySum) keep() *kept {
+	k := &kept{visits: int32(s.visits), riding: s.riding, wetness: float32(s.wetness), counts: s.counts, middles: middlesOf(s)}
+	for i, h := range append(s.hist[:], s.viewing) {
+		k.below[i], k.bins[i] = float32(h.Below), uint16(len(h.Bins))
+		for _, b := range h.Bins {
+			k.cells = append(k.cells, keptBin{b.At, float32(b.W)})
+		}
+	}
+	k.cells = slices.Clip(k.cells)
+	for _, d := range s.dose {
+		k.dose = append(k.dose, keptDose{d.Bin, int32(d.Visits), int32(d.Failed), d.ErroredUS})
+	}
+	k.dose = slices.Clip(k.dose)
+	for i, h := range s.hours.Hours {
+		k.hours[i] = keptHour{int32(h.Visits), int32(h.DwellMS), int32(h.StoodMS), float32(h.LostMS)}
+	}
+	return k
+}
+
+func (k *kept) daySum(day int64) *daySum {
+	s := &daySum{visits: int64(k.visits), riding: k.riding, wetness: float64(k.wetness), counts: k.counts}
+	s.hours.Date = day
+	bins := make([]stat.Bin, len(k.cells))
+	for i, c := range k.cells {
+		bins[i] = stat.Bin{At: c.at, W: float64(c.w)}
+	}
+	for i := range k.bins {
+		n := int(k.bins[i])
+		h := stat.Histogram{Below: float64(k.below[i]), Bins: bins[:n:n]}
+		bins = bins[n:]
+		if i < len(s.hist) {
+			s.hist[i] = h
+		} else {
+			s.viewing = h
+		}
+	}
+	s.dose = k.doseBins()
+	for i, h := range k.hours {
+		s.hours.Hours[i] = availability.Hour{Visits: int64(h.visits), DwellMS: int64(h.dwellMS), StoodMS: float64(h.stoodMS), LostMS: float64(h.lostMS)}
+	}
+	return s
+}
+
+func (k *kept) doseBins() []reception.DoseBin {
+	out := make([]reception.DoseBin, len(k.dose))
+	for i, d := range k.dose {
+		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed), ErroredUS: d.erroredUS}
+	}
+	return out
 }
 
 // put stores an hour's tally, in place of an earlier one of the same hour.
@@ -100,14 +214,13 @@ func (s *segment) forget(from int64) {
 
 // sumOf sums the hours of a day that lie in [from, to), or returns the sum of the
 // whole day made before.
-func (f *Fold) sumOf(d *segmentDay, from, to int64) *daySum {
+func (f *Fold) sumOf(d *segmentDay, from, to int64) *kept {
 	first := f.days.First(d.day)
 	whole := from <= first && to >= first+24
 	if whole && d.sum != nil {
 		return d.sum
 	}
-	out := &daySum{}
-	out.hours.Date = d.day
+	var sum daySum
 	var h hourRec
 	for rest := d.hours; len(rest) > 0; {
 		var body []byte
@@ -118,22 +231,19 @@ func (f *Fold) sumOf(d *segmentDay, from, to int64) *daySum {
 			continue
 		}
 		h.unpack(body)
-		out.add(&h, f.sky.At(hour), f.days.HourOfDay(hour))
+		hourOfDay := f.days.HourOfDay(hour)
+		sum.add(&h, f.sky.At(hour), hourOfDay, f.isViewing(hourOfDay))
 	}
+	out := sum.keep()
 	if whole {
 		d.sum = out
 	}
 	return out
 }
 
-func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int) {
+func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) {
 	s.visits += h.visits
-	s.dwellMS += h.dwellMS
-	for i, v := range h.notMeasuredMS {
-		s.notMeasuredMS[i] += v
-	}
-	s.diffSqMDB2 += h.diffSqMDB2
-	s.diffPairs += h.diffPairs
+	s.counts = s.counts || h.counts
 	for _, d := range h.dose {
 		s.dose = addDose(s.dose, d)
 	}
@@ -146,10 +256,15 @@ func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int) {
 	s.hours.Hours[hourOfDay].Add(&reception.Tally{Visits: h.visits, DwellMS: h.dwellMS, StoodMS: h.stoodMS, ErroredUS: h.erroredUS})
 	weight := float64(h.stoodMS) / 1000 / float64(h.visits)
 	class := sky.Class()
-	hist := &s.hist[class]
-	hist.Below += weight * float64(h.unlocked)
-	for _, c := range h.cn {
-		addBin(hist, c.Bin, weight*float64(c.N))
+	into := func(hist *stat.Histogram) {
+		hist.Below += weight * float64(h.unlocked)
+		for _, c := range h.cn {
+			addBin(hist, c.Bin, weight*float64(c.N))
+		}
+	}
+	into(&s.hist[class])
+	if viewing {
+		into(&s.viewing)
 	}
 	if class == drivers.WetWet {
 		s.wetness += sky.Wetness() * weight * float64(h.visits-h.noCN)
@@ -174,4 +289,13 @@ func addDose(dose []reception.DoseBin, d reception.DoseBin) []reception.DoseBin 
 	dose[i].Failed += d.Failed
 	dose[i].ErroredUS += d.ErroredUS
 	return dose
+}
+
+// isViewing reports whether an hour of day is one of the viewing hours.
+func (f *Fold) isViewing(hour int) bool {
+	from, to := f.setup.Wanted.ViewingFromHour, f.setup.Wanted.ViewingToHour
+	if from <= to {
+		return hour >= from && hour < to
+	}
+	return hour >= from || hour < to
 }
