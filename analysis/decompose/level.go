@@ -95,8 +95,17 @@ func bounds(cuts []int, k, n int) (lo, hi int) {
 // scatter is the robust standard deviation of days about their running median.
 func scatter(y []float64) float64 {
 	r := make([]float64, len(y))
-	for k := range y {
-		r[k] = y[k] - median(y[max(0, k-levelHalfDays):min(len(y), k+levelHalfDays+1)])
+	var window []float64 // ascending: what lies within a week of k
+	for k, next := 0, 0; k < len(y); k++ {
+		for ; next < min(len(y), k+levelHalfDays+1); next++ {
+			i, _ := slices.BinarySearch(window, y[next])
+			window = slices.Insert(window, i, y[next])
+		}
+		if old := k - levelHalfDays - 1; old >= 0 {
+			i, _ := slices.BinarySearch(window, y[old])
+			window = slices.Delete(window, i, i+1)
+		}
+		r[k] = y[k] - middle(window)
 	}
 	return stat.MAD(r)
 }
@@ -170,6 +179,11 @@ func median(x []float64) float64 {
 			s[j], s[j-1] = s[j-1], s[j]
 		}
 	}
+	return middle(s)
+}
+
+// middle is the median of ascending values.
+func middle(s []float64) float64 {
 	if n := len(s) / 2; len(s)%2 == 0 {
 		return s[n-1] + 0.5*(s[n]-s[n-1])
 	}
