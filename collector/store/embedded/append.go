@@ -130,10 +130,10 @@ func (a *appending) nameSeries(b *store.Batch) error {
 
 // hotColumns are the columns of hot in the order of [appending.values].
 const (
-	hotColumns = `time, series, seq, form, known, dwell_ms, locked, locked_ms,
+	hotColumns = `time, series, seq, form, known, dwell_ms, unlocked_ms,
 	level_dbm, level_pct, cn_db, cn_low_db, cn_spread_db, quality_pct, errored_s,
 	pre_errors, pre_bits, uncorrected_blocks, total_blocks`
-	hotWidth = 19
+	hotWidth = 18
 )
 
 // rowsAtOnce is how many readings one statement inserts: measured, one row a
@@ -151,7 +151,7 @@ var insertHotMany, insertHotOne = insertHot(rowsAtOnce), insertHot(1)
 
 func (a *appending) values(dst []any, r *reception.Reading, t *touched) ([]any, error) {
 	id, err := a.form(formOf(r))
-	return append(dst, r.Time, t.row.id, t.seq, id, r.Known, r.DwellMS, packBool(r.Locked), packCount(r.LockedMS),
+	return append(dst, r.Time, t.row.id, t.seq, id, r.Known, r.DwellMS, packUnlocked(r),
 		packFloat(r.LevelDBm), packFloat(r.LevelPct), packFloat(r.CNDB), packFloat(r.CNLowDB), packFloat(r.CNSpreadDB),
 		packFloat(r.QualityPct), packFloat(r.ErroredS),
 		packCount(r.PreErrors), packCount(r.PreBits), packCount(r.UncorrectedBlocks), packCount(r.TotalBlocks)), err
@@ -165,9 +165,9 @@ func (a *appending) form(x form) (int64, error) {
 		return id, nil
 	}
 	id, err := a.s.w.intern(a.run,
-		`SELECT id FROM form WHERE visit = ? AND why = ? AND tuned_hz = ? AND identity = ? AND mode = ? AND system = ? AND scale = ?`,
-		`INSERT INTO form (visit, why, tuned_hz, identity, mode, system, scale) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-		string(x.visit), string(x.why), x.tunedHz, x.identity, x.mode, string(x.system), x.scale)
+		`SELECT id FROM form WHERE visit = ? AND why = ? AND locked = ? AND tuned_hz = ? AND identity = ? AND mode = ? AND system = ? AND scale = ?`,
+		`INSERT INTO form (visit, why, locked, tuned_hz, identity, mode, system, scale) VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+		string(x.visit), string(x.why), packBool(x.locked), x.tunedHz, x.identity, x.mode, string(x.system), x.scale)
 	if err == nil {
 		a.forms[x] = id
 	}
@@ -357,7 +357,7 @@ func (a *appending) note(weather store.Span) error {
 		a.out.Seq = t.seq
 		live = live && t.n > 0 && c.nearEnd(t.new.From) && c.recovers(t)
 	}
-	if live && len(c.pending)+len(lines) <= pendingLines {
+	if live && len(c.pending)+len(lines) <= a.s.pendingLines {
 		a.pending = append(c.pending, lines...)
 		return nil
 	}

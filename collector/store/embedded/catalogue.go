@@ -152,6 +152,7 @@ func (r *seriesRow) with(n int64, span store.Span) store.Stored {
 type form struct {
 	visit    reception.VisitKind
 	why      reception.Reason
+	locked   bool
 	tunedHz  int64
 	identity string
 	mode     string
@@ -160,7 +161,7 @@ type form struct {
 }
 
 func formOf(r *reception.Reading) form {
-	return form{r.Visit, r.Why, r.TunedHz, r.Identity, r.Mode, r.System, r.Scale}
+	return form{r.Visit, r.Why, r.Locked, r.TunedHz, r.Identity, r.Mode, r.System, r.Scale}
 }
 
 // forms remembers some thousand rows of table form, both ways.
@@ -203,7 +204,7 @@ func (s *Store) form(ctx context.Context, id int64) (form, error) {
 	}
 	var x form
 	// Another connection than the caller's: a form that its snapshot shows stays.
-	err := s.stmts.form.QueryRowContext(ctx, id).Scan(&x.visit, &x.why, &x.tunedHz, &x.identity, &x.mode, &x.system, &x.scale)
+	err := s.stmts.form.QueryRowContext(ctx, id).Scan(&x.visit, &x.why, &x.locked, &x.tunedHz, &x.identity, &x.mode, &x.system, &x.scale)
 	if err == nil {
 		s.forms.learn(id, x)
 	}

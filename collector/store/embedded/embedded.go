@@ -37,8 +37,9 @@ type Options struct {
 	// Logger gets what is worth a warning; nil discards it.
 	Logger *slog.Logger
 
-	vfs  string                           // SQLite's file layer; "" is the system's
-	free func(dir string) (uint64, error) // bytes that can still be written; nil asks statfs
+	vfs          string                           // SQLite's file layer; "" is the system's
+	free         func(dir string) (uint64, error) // bytes that can still be written; nil asks statfs
+	pendingLines int                              // 0 means the constant of that name
 }
 
 const defaultReserve = 16 << 20
@@ -50,7 +51,10 @@ type Store struct {
 	free    func(dir string) (uint64, error)
 	reserve reserve
 	lock    *lock
-	closed  atomic.Bool
+
+	pendingLines int
+
+	closed atomic.Bool
 
 	// turn holds one token: whoever has it may write. A channel, so that waiting
 	// ends with the caller's context.
@@ -82,24 +86,31 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
+	if o.pendingLines == 0 {
+		o.pendingLines = pendingLines
+	}
 	if o.free == nil {
 		o.free = freeBytes
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	s := &Store{dir: dir, log: o.Logger, free: o.free, turn: make(chan struct{}, 1)}
+	s := &Store{dir: dir, log: o.Logger, free: o.free, turn: make(chan struct{}, 1), pendingLines: o.pendingLines}
 	s.reserve = reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)
 	}
 	defer func() {
 		if err != nil {
-			err = fmt.Errorf("open store %s: %w", dir, errors.Join(err, s.release()))
+			place := s.explain("open", err)
+			if place == err {
+				place = fmt.Errorf("open store %s: %w", dir, err)
+			}
+			err = errors.Join(place, s.release())
 		}
 	}()
 	if err := s.w.open(ctx, dsn(dir, o.vfs, false)); err != nil {
-		return nil, s.explain(err)
+		return nil, err
 	}
 	if s.readers, err = driver.Open(dsn(dir, o.vfs, true)); err != nil {
 		return nil, err
@@ -108,10 +119,10 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	// could wait for each other for ever.
 	s.readers.SetMaxIdleConns(3)
 	if err := s.stmts.prepare(ctx, s.readers); err != nil {
-		return nil, s.explain(err)
+		return nil, err
 	}
 	if err := s.recover(ctx); err != nil {
-		return nil, s.explain(err)
+		return nil, err
 	}
 	s.turn <- struct{}{}
 	return s, nil
@@ -180,7 +191,7 @@ func (s *Store) write(ctx context.Context, what purpose, fn func() error, done f
 	run := context.WithoutCancel(ctx)
 	err := s.w.exec(run, "BEGIN IMMEDIATE")
 	if err != nil {
-		return s.explain(err)
+		return s.failedWrite(err)
 	}
 	if err = fn(); err == nil {
 		err = ctx.Err()
@@ -194,9 +205,17 @@ func (s *Store) write(ctx context.Context, what purpose, fn func() error, done f
 	}
 	if err != nil {
 		s.w.rollback(run)
-		return s.explain(err)
+		return s.failedWrite(err)
 	}
 	return nil
+}
+
+func (s *Store) failedWrite(err error) error {
+	err = s.explain("write", err)
+	if errors.Is(err, store.ErrFull) {
+		s.reserve.giveUp(s)
+	}
+	return err
 }
 
 // read runs fn in a snapshot. prepare, if not nil, runs when the snapshot is taken
@@ -237,7 +256,7 @@ func (s *Store) failed(ctx context.Context, err error) error {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	}
-	return fmt.Errorf("read store %s: %w", s.dir, err)
+	return s.explain("read", err)
 }
 
 // check ends long reads: at Close and with the context.

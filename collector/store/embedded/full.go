@@ -23,17 +23,27 @@ const (
 // disk: SQLite's own log grows by up to a few megabytes.
 const lowBytes = 4 << 20
 
-// explain says "disk is full" with its remedy where that is what an error means.
-// SQLite reports it as FULL or as an I/O error of some kind.
-func (s *Store) explain(err error) error {
-	full := isFull(err) || errors.Is(err, sqlite3.FULL)
-	if !full && errors.Is(err, sqlite3.IOERR) {
+// explain gives an error of SQLite its place and a remedy; what is "open", "read" or
+// "write". Other errors pass. A full disk is reported as FULL or as an I/O error of
+// some kind, so the file system is asked.
+func (s *Store) explain(what string, err error) error {
+	code, ok := errors.AsType[sqlite3.ErrorCode](err)
+	if !ok {
+		return err
+	}
+	at := what + " store " + s.dir
+	full := code == sqlite3.FULL
+	if code == sqlite3.IOERR {
 		free, ferr := s.free(s.dir)
-		full = ferr == nil && free < lowBytes
+		full = isFull(err) || ferr == nil && free < lowBytes
 	}
-	if !full {
-		return fmt.Errorf("write store %s: %w", s.dir, err)
+	switch {
+	case full:
+		return fmt.Errorf("%s: %w: free space on its file system, measuring then goes on (%w)", at, store.ErrFull, err)
+	case code == sqlite3.IOERR:
+		return fmt.Errorf("%s: %w; look at the disk and at the system's log", at, err)
+	case code == sqlite3.CORRUPT || code == sqlite3.NOTADB:
+		return fmt.Errorf("%s: its database is damaged: %w; keep a copy of the directory and restore a backup", at, err)
 	}
-	s.reserve.giveUp(s)
-	return fmt.Errorf("write store %s: %w; free space on its file system, measuring then goes on (%w)", s.dir, store.ErrFull, err)
+	return fmt.Errorf("%s: %w", at, err)
 }

@@ -53,6 +53,22 @@ func unpackCount(x any) int64 {
 	return reception.NotCounted
 }
 
+// packUnlocked returns how much of the dwell was not locked, nil if nobody watched.
+// Differences wrap round, so that any pair of values comes back.
+func packUnlocked(r *reception.Reading) any {
+	if r.LockedMS == reception.NotCounted {
+		return nil
+	}
+	return r.DwellMS - r.LockedMS
+}
+
+func unpackLocked(dwellMS int64, x any) int64 {
+	if n, ok := x.(int64); ok {
+		return dwellMS - n
+	}
+	return reception.NotCounted
+}
+
 func packBool(b bool) int64 {
 	if b {
 		return 1

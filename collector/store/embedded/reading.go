@@ -37,13 +37,13 @@ func (h *hotRow) fill(r *reception.Reading, formOf func(int64) (form, error)) er
 	}
 	v := &h.v
 	r.Time, r.Known, r.DwellMS = unpackInt(v[0]), unpackInt(v[4]), unpackInt(v[5])
-	r.Locked, r.LockedMS = unpackInt(v[6]) != 0, unpackCount(v[7])
-	r.LevelDBm, r.LevelPct = unpackFloat(v[8]), unpackFloat(v[9])
-	r.CNDB, r.CNLowDB, r.CNSpreadDB = unpackFloat(v[10]), unpackFloat(v[11]), unpackFloat(v[12])
-	r.QualityPct, r.ErroredS = unpackFloat(v[13]), unpackFloat(v[14])
-	r.PreErrors, r.PreBits = unpackCount(v[15]), unpackCount(v[16])
-	r.UncorrectedBlocks, r.TotalBlocks = unpackCount(v[17]), unpackCount(v[18])
-	r.Visit, r.Why, r.TunedHz = x.visit, x.why, x.tunedHz
+	r.LockedMS = unpackLocked(r.DwellMS, v[6])
+	r.LevelDBm, r.LevelPct = unpackFloat(v[7]), unpackFloat(v[8])
+	r.CNDB, r.CNLowDB, r.CNSpreadDB = unpackFloat(v[9]), unpackFloat(v[10]), unpackFloat(v[11])
+	r.QualityPct, r.ErroredS = unpackFloat(v[12]), unpackFloat(v[13])
+	r.PreErrors, r.PreBits = unpackCount(v[14]), unpackCount(v[15])
+	r.UncorrectedBlocks, r.TotalBlocks = unpackCount(v[16]), unpackCount(v[17])
+	r.Visit, r.Why, r.Locked, r.TunedHz = x.visit, x.why, x.locked, x.tunedHz
 	r.Identity, r.Mode, r.System, r.Scale = x.identity, x.mode, x.system, x.scale
 	return nil
 }
@@ -138,7 +138,7 @@ func (r *readStmts) all() map[**sql.Stmt]string {
 	return map[**sql.Stmt]string{
 		&r.snapshot: `SELECT 1 FROM migration LIMIT 1`,
 		&r.hot:      `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series = ? ORDER BY time`,
-		&r.form:     `SELECT visit, why, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
+		&r.form:     `SELECT visit, why, locked, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
 		&r.weather:  `SELECT ` + weatherColumns + ` FROM weather WHERE time >= ? AND time < ? ORDER BY time, source, interval_s`,
 		&r.tallies: `SELECT t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime
 			WHERE t.day >= ? AND t.day <= ? ORDER BY t.day`,

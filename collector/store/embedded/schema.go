@@ -27,16 +27,17 @@ CREATE TABLE series (
 -- What readings of a series have in common while nothing is changed at the tuner.
 CREATE TABLE form (
 	id INTEGER PRIMARY KEY,
-	visit TEXT NOT NULL, why TEXT NOT NULL, tuned_hz INTEGER NOT NULL,
+	visit TEXT NOT NULL, why TEXT NOT NULL, locked INTEGER NOT NULL, tuned_hz INTEGER NOT NULL,
 	identity TEXT NOT NULL, mode TEXT NOT NULL, system TEXT NOT NULL, scale TEXT NOT NULL,
-	UNIQUE (visit, why, tuned_hz, identity, mode, system, scale));
+	UNIQUE (visit, why, locked, tuned_hz, identity, mode, system, scale));
 
 CREATE TABLE hot (
 	time INTEGER NOT NULL, -- Unix ms, start of the dwell
 	series INTEGER NOT NULL REFERENCES series,
 	seq INTEGER NOT NULL, -- of the change list
 	form INTEGER NOT NULL REFERENCES form,
-	known INTEGER NOT NULL, dwell_ms INTEGER NOT NULL, locked INTEGER NOT NULL, locked_ms INTEGER,
+	known INTEGER NOT NULL, dwell_ms INTEGER NOT NULL,
+	unlocked_ms INTEGER, -- of the dwell: mostly 0, which takes no space
 	level_dbm, level_pct, cn_db, cn_low_db, cn_spread_db, quality_pct, errored_s,
 	pre_errors INTEGER, pre_bits INTEGER, uncorrected_blocks INTEGER, total_blocks INTEGER,
 	PRIMARY KEY (time, series)) WITHOUT ROWID;

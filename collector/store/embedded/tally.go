@@ -259,58 +259,78 @@ func (s *Store) Tallies(ctx context.Context, q store.Query) iter.Seq2[reception.
 				series[r.id] = r.Series
 			}
 		}, func(tx *sql.Tx) error {
-			var today []reception.PackedTally
-			flush := func() error {
-				slices.SortFunc(today, func(a, b reception.PackedTally) int { return store.CompareTallies(a.TallyKey, b.TallyKey) })
-				for _, t := range today {
-					if err := s.check(ctx); err != nil {
-						return err
-					}
-					if !yield(t, nil) {
-						return errStop
-					}
-				}
-				today = today[:0]
-				return nil
-			}
 			rows, err := tx.StmtContext(ctx, s.stmts.tallies).QueryContext(ctx, firstDay, lastDay)
 			if err != nil {
 				return err
 			}
 			defer rows.Close()
-			reading := firstDay
+			var today day
 			for rows.Next() {
-				var day, id int64
-				var regime reception.Regime
+				var n, id int64
+				var k reception.TallyKey
 				var body []byte
-				if err := rows.Scan(&day, &id, &regime.Installation, &regime.Mode, &regime.Scale, &body); err != nil {
+				if err := rows.Scan(&n, &id, &k.Regime.Installation, &k.Regime.Mode, &k.Regime.Scale, &body); err != nil {
 					return err
 				}
-				k, ok := series[id]
-				if !ok {
+				var ok bool
+				if k.Series, ok = series[id]; !ok {
 					continue
 				}
-				if day != reading {
-					if err := flush(); err != nil {
+				if n != today.n {
+					if err := s.yieldDay(ctx, &today, first, last, yield); err != nil {
 						return err
 					}
-					reading = day
+					today = day{n: n, of: today.of[:0]}
 				}
 				of, err := unpackDay(body)
 				if err != nil {
-					return fmt.Errorf("tallies of tuner %q on %d Hz, day %d: %w", k.Tuner, k.FrequencyHz, day, err)
+					return fmt.Errorf("tallies of tuner %q on %d Hz, day %d: %w", k.Tuner, k.FrequencyHz, n, err)
 				}
-				for _, t := range of {
-					if hour := day*hoursADay + t.hour; hour >= first && hour <= last {
-						today = append(today, reception.PackedTally{
-							TallyKey: reception.TallyKey{Series: k, Regime: regime, Hour: hour}, Version: t.version, Body: t.body})
-					}
-				}
+				today.of = append(today.of, dayOfSeries{k, of})
 			}
 			if err := rows.Err(); err != nil {
 				return err
 			}
-			return flush()
+			return s.yieldDay(ctx, &today, first, last, yield)
 		}))
 	}
+}
+
+// A day is one UTC day of tallies.
+type day struct {
+	n  int64 // since 1970
+	of []dayOfSeries
+}
+
+type dayOfSeries struct {
+	key reception.TallyKey // its Hour is not set
+	of  []hourTally        // ascending
+}
+
+// yieldDay yields a day's tallies from hour first to last, hour by hour.
+func (s *Store) yieldDay(ctx context.Context, d *day, first, last int64, yield func(reception.PackedTally, error) bool) error {
+	slices.SortFunc(d.of, func(a, b dayOfSeries) int { return store.CompareTallies(a.key, b.key) })
+	for h := range int64(hoursADay) {
+		hour := d.n*hoursADay + h
+		for i := range d.of {
+			o := &d.of[i]
+			if len(o.of) == 0 || o.of[0].hour != h {
+				continue
+			}
+			t := o.of[0]
+			o.of = o.of[1:]
+			if hour < first || hour > last {
+				continue
+			}
+			if err := s.check(ctx); err != nil {
+				return err
+			}
+			k := o.key
+			k.Hour = hour
+			if !yield(reception.PackedTally{TallyKey: k, Version: t.version, Body: t.body}, nil) {
+				return errStop
+			}
+		}
+	}
+	return nil
 }
