@@ -39,6 +39,7 @@ type Options struct {
 
 	vfs          string                           // SQLite's file layer; "" is the system's
 	free         func(dir string) (uint64, error) // bytes that can still be written; nil asks statfs
+	probe        func(dir string) error           // what writing some more gives; nil tries it
 	pendingLines int                              // 0 means the constant of that name
 }
 
@@ -49,6 +50,7 @@ type Store struct {
 	dir     string
 	log     *slog.Logger
 	free    func(dir string) (uint64, error)
+	probe   func(dir string) error
 	reserve reserve
 	lock    *lock
 
@@ -92,10 +94,13 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if o.free == nil {
 		o.free = freeBytes
 	}
+	if o.probe == nil {
+		o.probe = probeWrite
+	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	s := &Store{dir: dir, log: o.Logger, free: o.free, turn: make(chan struct{}, 1), pendingLines: o.pendingLines}
+	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1), pendingLines: o.pendingLines}
 	s.reserve = reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)

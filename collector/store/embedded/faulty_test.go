@@ -22,6 +22,8 @@ type faulty struct {
 	fault       atomic.Pointer[error]
 	from, until atomic.Int64
 	failed      atomic.Int64
+
+	disk *platter // nil: not recorded
 }
 
 var faulties atomic.Int64
@@ -64,12 +66,18 @@ func (f *faulty) OpenFilename(name *vfs.Filename, flags vfs.OpenFlag) (vfs.File,
 	if err != nil {
 		return nil, flags, err
 	}
-	return &faultyFile{file, f}, flags, nil
+	return &faultyFile{file, f, name.String()}, flags, nil
+}
+
+func (f *faulty) Delete(name string, syncDir bool) error {
+	f.disk.remove(name)
+	return f.VFS.Delete(name, syncDir)
 }
 
 type faultyFile struct {
 	vfs.File
-	f *faulty
+	f    *faulty
+	path string
 }
 
 func (f *faultyFile) WriteAt(p []byte, off int64) (int, error) {
@@ -78,6 +86,7 @@ func (f *faultyFile) WriteAt(p []byte, off int64) (int, error) {
 		return n, err
 	}
 	f.f.bytes.Add(int64(len(p)))
+	f.f.disk.write(f.path, off, p)
 	return f.File.WriteAt(p, off)
 }
 
@@ -85,6 +94,7 @@ func (f *faultyFile) Sync(flags vfs.SyncFlag) error {
 	if err := f.f.call(); err != nil {
 		return err
 	}
+	f.f.disk.sync(f.path)
 	return f.File.Sync(flags)
 }
 
@@ -92,6 +102,7 @@ func (f *faultyFile) Truncate(size int64) error {
 	if err := f.f.call(); err != nil {
 		return err
 	}
+	f.f.disk.truncate(f.path, size)
 	return f.File.Truncate(size)
 }
 

@@ -3,6 +3,7 @@ package embedded
 import (
 	"errors"
 	"fmt"
+	"os"
 
 	"github.com/ncruces/go-sqlite3"
 
@@ -25,7 +26,7 @@ const lowBytes = 4 << 20
 
 // explain gives an error of SQLite its place and a remedy; what is "open", "read" or
 // "write". Other errors pass. A full disk is reported as FULL or as an I/O error of
-// some kind, so the file system is asked.
+// some kind that has lost the system's own word, so the file system is asked.
 func (s *Store) explain(what string, err error) error {
 	code, ok := errors.AsType[sqlite3.ErrorCode](err)
 	if !ok {
@@ -35,7 +36,7 @@ func (s *Store) explain(what string, err error) error {
 	full := code == sqlite3.FULL
 	if code == sqlite3.IOERR {
 		free, ferr := s.free(s.dir)
-		full = isFull(err) || ferr == nil && free < lowBytes
+		full = isFull(err) || ferr == nil && free < lowBytes || isFull(s.probe(s.dir))
 	}
 	switch {
 	case full:
@@ -46,4 +47,15 @@ func (s *Store) explain(what string, err error) error {
 		return fmt.Errorf("%s: its database is damaged: %w; keep a copy of the directory and restore a backup", at, err)
 	}
 	return fmt.Errorf("%s: %w", at, err)
+}
+
+// probeWrite returns the error that writing some more gives: a full quota, or no
+// inode left, does not show in the free bytes.
+func probeWrite(dir string) error {
+	f, err := os.CreateTemp(dir, "probe")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(make([]byte, 64<<10))
+	return errors.Join(err, f.Close(), os.Remove(f.Name()))
 }

@@ -1,0 +1,242 @@
+//go:build unix
+
+package embedded
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"syscall"
+	"testing"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+)
+
+// space is a disk whose free bytes a test decides.
+type space struct{ bytes atomic.Uint64 }
+
+func (s *space) free(string) (uint64, error) { return s.bytes.Load(), nil }
+
+// count returns how many readings the store yields.
+func count(t *testing.T, s *Store) (n int) {
+	t.Helper()
+	for chunk, err := range s.Readings(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n += len(chunk)
+	}
+	return n
+}
+
+// TestFaults makes each write and each sync of an append fail in turn, with a full
+// disk and with a broken one, torn writes included. The append must fail and leave
+// nothing, or succeed and be whole; reading goes on; once mended, writing does too;
+// and a crash at that moment loses nothing that was acknowledged.
+func TestFaults(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		err   error
+		free  uint64
+		probe error
+		once  bool
+		full  bool
+		words string
+	}{
+		{"no space", syscall.ENOSPC, 100, nil, false, true, "free space"},
+		{"over quota", syscall.EDQUOT, 1 << 40, syscall.EDQUOT, false, true, "free space"},
+		{"I/O error", syscall.EIO, 1 << 40, nil, false, false, "look at the disk"},
+		{"I/O error, once", syscall.EIO, 1 << 40, nil, true, false, "look at the disk"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			f := newFaulty(t)
+			disk := &space{}
+			disk.bytes.Store(1 << 40)
+			dir := t.TempDir()
+			s := open(t, dir, Options{vfs: f.name, free: disk.free, probe: func(string) error { return c.probe }})
+			defer s.Close()
+			checkpointOften(t, s)
+			n := int64(0)
+			acked := 0
+			good := func() {
+				t.Helper()
+				a, err := s.Append(t.Context(), step(n))
+				if err != nil || a.New != rows(step(n)) {
+					t.Fatalf("step %d on a good disk: %+v, %v", n, a, err)
+				}
+				n, acked = n+1, acked+len(step(n).Readings)
+			}
+			good()
+			failures := 0
+			for skip := int64(0); ; skip++ {
+				disk.bytes.Store(c.free)
+				calls := int64(1 << 40)
+				if c.once {
+					calls = 1
+				}
+				f.breakAt(skip, calls, c.err)
+				_, err := s.Append(t.Context(), step(n))
+				hit := f.failed.Load() > 0
+				f.mend()
+				disk.bytes.Store(1 << 40)
+				if err == nil {
+					n, acked = n+1, acked+len(step(n).Readings)
+				} else {
+					failures++
+					wantError(t, fmt.Sprintf("call %d", skip), err, nil, dir, c.words)
+					if errors.Is(err, store.ErrFull) != c.full {
+						t.Fatalf("call %d: error %v, want a full disk: %v", skip, err, c.full)
+					}
+				}
+				if got := count(t, s); got != acked {
+					t.Fatalf("call %d: %d readings are there, want %d", skip, got, acked)
+				}
+				crash(t, dir, func(s *Store) {
+					whole, err := stored(t.Context(), s)
+					if err != nil {
+						t.Fatalf("crash at call %d: %v", skip, err)
+					}
+					if whole < n || whole > n+1 {
+						t.Fatalf("crash at call %d: %d steps are there, %d were acknowledged", skip, whole, n)
+					}
+					checkWhole(t, s)
+				})
+				good()
+				checkWhole(t, s)
+				if !hit {
+					break // the append needs no more calls than that
+				}
+			}
+			if failures < 2 {
+				t.Errorf("%d appends failed, want one at a write and one at the sync at least", failures)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			s = open(t, dir, Options{})
+			defer s.Close()
+			if whole, err := stored(t.Context(), s); err != nil || whole != n {
+				t.Errorf("%d steps after reopen, want %d: %v", whole, n, err)
+			}
+		})
+	}
+}
+
+// checkpointOften has SQLite copy its log back every few appends, so that the faults
+// meet that too.
+func checkpointOften(t *testing.T, s *Store) {
+	t.Helper()
+	var pages int
+	if err := s.w.row(t.Context(), "PRAGMA wal_autocheckpoint = 16", nil, &pages); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// crash runs fn on what a crash at this moment would leave: a copy of the files as
+// the system's cache has them.
+func crash(t *testing.T, dir string, fn func(*Store)) {
+	t.Helper()
+	to := t.TempDir()
+	for _, name := range []string{"holdfast.db", "holdfast.db-wal"} {
+		copyFile(t, filepath.Join(dir, name), filepath.Join(to, name))
+	}
+	s := open(t, to, Options{})
+	defer s.Close()
+	fn(s)
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	in, err := os.Open(from)
+	if errors.Is(err, os.ErrNotExist) {
+		return
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	out, err := os.Create(to)
+	if err == nil {
+		_, err = io.Copy(out, in)
+		err = errors.Join(err, out.Close())
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestReserve follows the ballast through a full disk.
+func TestReserve(t *testing.T) {
+	const size = 1 << 20
+	f := newFaulty(t)
+	disk := &space{}
+	disk.bytes.Store(100 << 20)
+	dir := t.TempDir()
+	reserve := filepath.Join(dir, "reserve")
+	s := open(t, dir, Options{vfs: f.name, free: disk.free, ReserveBytes: size})
+	defer s.Close()
+	exists := func(what string, want bool) {
+		t.Helper()
+		st, err := os.Stat(reserve)
+		if (err == nil) != want {
+			t.Fatalf("%s: reserve is there: %v, want %v", what, err == nil, want)
+		}
+		if want && (st.Size() != size || st.Sys().(*syscall.Stat_t).Blocks*512 < size) {
+			t.Errorf("%s: reserve has %d bytes in %d blocks, want %d of real space", what, st.Size(), st.Sys().(*syscall.Stat_t).Blocks, size)
+		}
+	}
+	note := func(n int64) error {
+		return s.Put(t.Context(), reception.Entry{Kind: "note", Key: "disk", Held: n, Known: n})
+	}
+	add := func(n int64) error {
+		_, err := s.Append(t.Context(), step(n))
+		return err
+	}
+	exists("before the first write", false)
+	if err := add(0); err != nil {
+		t.Fatal(err)
+	}
+	exists("after it", true)
+
+	disk.bytes.Store(0)
+	f.breakAt(0, 1<<40, syscall.ENOSPC)
+	wantError(t, "append", add(1), store.ErrFull, dir)
+	exists("disk full", false)
+	f.mend() // the reserve's space can be written now
+	disk.bytes.Store(size)
+	if err := note(1); err != nil {
+		t.Errorf("the ledger cannot use the reserve: %v", err)
+	}
+	before := f.calls.Load()
+	wantError(t, "append from the reserve", add(1), store.ErrFull, dir, "1 MiB are free")
+	if f.calls.Load() != before {
+		t.Error("readings used the ledger's reserve")
+	}
+	if got := count(t, s); got != len(step(0).Readings) {
+		t.Errorf("%d readings while full, want %d", got, len(step(0).Readings))
+	}
+	disk.bytes.Store(100 << 20)
+	if err := add(1); err != nil {
+		t.Errorf("append after space was freed: %v", err)
+	}
+	exists("after space was freed", true)
+}
+
+// TestSmallDisk: without room for the ballast the store does without.
+func TestSmallDisk(t *testing.T) {
+	disk := &space{}
+	disk.bytes.Store(10 << 20)
+	dir := t.TempDir()
+	s := open(t, dir, Options{free: disk.free, ReserveBytes: 16 << 20})
+	defer s.Close()
+	if _, err := s.Append(t.Context(), step(0)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "reserve")); err == nil {
+		t.Error("the ballast took the last of a small disk")
+	}
+}
