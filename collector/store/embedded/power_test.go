@@ -121,7 +121,7 @@ func TestPowerFailure(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	f := newFaulty(t)
 	p := &platter{files: map[string]*image{}}
-	f.disk = p
+	f.disk, f.lazy = p, true
 	s := open(t, t.TempDir(), Options{vfs: f.name})
 	defer s.Close()
 	checkpointOften(t, s)
