@@ -86,7 +86,7 @@ const (
 	apertureVHF  = 1.19
 	sideLevel    = 0.055 // power that comes in from everywhere beyond the main lobe, about -12.6 dB
 	boresightDeg = 40
-	turnDeg      = -18 // the gust turned it counterclockwise
+	turnDeg      = -20 // the gust turned it counterclockwise
 )
 
 // patternDB is the antenna's gain towards a direction against its boresight.
@@ -132,8 +132,8 @@ func (w *World) fadeDB(i int, ms int64, s *state) float64 {
 	own := w.wave(sOwnPath+uint64(i), ms, 70*minuteMS)
 	switch st.mast {
 	case plain:
-		x := 0.70*w.wave(sPathLong+m, ms, 5*hourMS) + 0.45*w.wave(sPathMid+m, ms, 50*minuteMS) +
-			0.22*w.wave(sPathShort+uint64(i), ms, 11*minuteMS) + 0.42*own
+		x := 0.60*w.wave(sPathLong+m, ms, 4*hourMS) + 0.53*w.wave(sPathMid+m, ms, 50*minuteMS) +
+			0.28*w.wave(sPathShort+uint64(i), ms, 11*minuteMS) + 0.42*own
 		_, day := season(ms)
 		size := 2.5 * math.Pow(float64(st.hz)/600e6, 0.35)
 		size *= 1 + 0.25*math.Cos((clock(ms)-3)/24*2*math.Pi) + 0.15*swing(day, 210)

@@ -107,7 +107,7 @@ var stations = [...]station{
 	{28, 557e6, ridge, 1, "28.1", "Hearthside", true, 23.5, "2128"},
 	{31, 575e6, plain, 3, "50.1", "Foolscap", false, 29.8, "2131"},
 	{34, 593e6, trees, 2, "34.1", "Gimlet", true, 25.2, "2134"},
-	{36, 605e6, plain, 0, "7.1", "Waymark", true, 24.9, "2136"},
+	{36, 605e6, plain, 0, "7.1", "Waymark", true, 24.6, "2136"},
 }
 
 // faultStation is the channel that the turn leaves short.
