@@ -96,7 +96,8 @@ type Tuner struct {
 	Speed    float64 `yaml:"speed" only:"replay"` // 1 by default: as fast as it was recorded
 }
 
-// Weather is one source of weather.
+// Weather is one source of weather. URL may hold a key: whoever fetches it keeps it out
+// of messages too, those of net/http show the address.
 type Weather struct {
 	Name       string        `yaml:"name"` // its kind by default
 	Kind       string        `yaml:"kind" one:"csv metar"`

@@ -54,6 +54,9 @@ func TestSecretFromEnvironment(t *testing.T) {
 	if err != nil || c.Weather[0].URL.Reveal() != "https://w.example/?k="+hush {
 		t.Errorf("url %q, %v", c.Weather[0].URL.Reveal(), err)
 	}
+	if all := fmt.Sprintf("%v %+v %#v", c, c, &c); strings.Contains(all, hush) {
+		t.Errorf("the secret shows in the config: %s", all)
+	}
 	t.Setenv("HUSH", "")
 	for _, x := range []struct{ url, want string }{
 		{"${env:HUSH}", "h.yaml:3:30: weather[0].url: environment variable HUSH is not set; set it before the start, or use url_file"},
