@@ -95,6 +95,7 @@ func TestMessages(t *testing.T) {
 		{"weather without file", head + "weather: [{kind: csv}]\n", "h.yaml:3:11: weather[0]: file is missing; write file: and a CSV file of weather"},
 		{"weather by URL in CSV", head + "weather: [{kind: csv, file: a.csv, url: 'https://x.example'}]\n", "h.yaml:3:41: weather[0].url: does nothing for kind csv, it is for metar; remove it"},
 		{"two weathers of a kind", head + "weather:\n  - {kind: csv, file: a.csv}\n  - {kind: csv, file: b.csv}\n", "h.yaml:5:5: weather[1]: name is missing: csv is taken by line 4; write name: and another"},
+		{"station", head + "weather: [{kind: metar, file: m.txt, station: Far Field}]\n", `h.yaml:3:47: weather[0].station: "FAR FIELD" is no location indicator; write its four letters, as they begin each report`},
 		{"no web address", head + "weather: [{kind: metar, url: 'ftp://secret.example'}]\n", "h.yaml:3:30: weather[0].url: is no web address; begin it with https:// or http://"},
 		{"a share of 99", head + "wanted: {availability: 99}\n", "h.yaml:3:24: wanted.availability: 99 is more than the whole; write 99 % or a number up to 1"},
 		{"a share too high", head + "wanted: {availability: 100 %}\n", "h.yaml:3:24: wanted.availability: 100 % cannot be asked for; write 50 % to 99.999 %"},

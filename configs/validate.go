@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/netip"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -337,6 +338,9 @@ func (d *decoder) others(of any, kind, p string) {
 	}
 }
 
+// location is a location indicator of an aerodrome (WMO-No. 306, FM 15).
+var location = regexp.MustCompile(`^[A-Z0-9]{4}$`)
+
 func (d *decoder) weather(ws []Weather) {
 	seen := map[string]int{}
 	for i := range ws {
@@ -356,6 +360,9 @@ func (d *decoder) weather(ws []Weather) {
 		}
 		d.span(p+".every", &w.Every, 15*time.Minute, time.Minute, 24*time.Hour)
 		d.within(p+".distance_km", w.DistanceKM, 0, 500, " km from the home")
+		if w.Station = strings.ToUpper(w.Station); w.Station != "" && !location.MatchString(w.Station) {
+			d.wrong(p+".station", "%q is no location indicator; write its four letters, as they begin each report", cut(w.Station))
+		}
 		hasURL := d.has(p+".url") || d.has(p+".url_file")
 		switch {
 		case d.has(p+".file") && hasURL && w.Kind == "metar":
