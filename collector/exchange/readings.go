@@ -72,6 +72,7 @@ type ReadOptions struct {
 // A ReadingRow is one line of a readings file.
 type ReadingRow struct {
 	Line    int64
+	Offset  int64 // of the line in the file, bytes
 	Reading reception.Reading
 	// Installation is the name in that column; the changes between names are
 	// gathered by [Readings.Installations].
@@ -153,7 +154,7 @@ func (rd *Readings) Rows() iter.Seq2[ReadingRow, error] {
 
 // row fills one row from its fields.
 func (rd *Readings) row(row *ReadingRow, fields [][]byte, line int64) error {
-	row.Line = line
+	row.Line, row.Offset = line, rd.s.sc.began
 	r := &row.Reading
 	*r = reception.NewReading()
 	r.DwellMS = reception.NotCounted

@@ -253,6 +253,21 @@ func TestBadRowsNameTheirLine(t *testing.T) {
 	}
 }
 
+// A row can be found again at its offset.
+func TestOffsets(t *testing.T) {
+	text := "\xef\xbb\xbf\ntime,channel,cn_db,tuner\r\n1772380800,30,20,a\r\n\nbad\n1772380801," + strings.Repeat("9", 2*maxRecord) +
+		"\n1772380802,30,20,\"b\nb\"\n1772380803,30,20,c"
+	got := read(t, text, us)
+	if len(got.rows) != 3 {
+		t.Fatalf("%d rows", len(got.rows))
+	}
+	for i, want := range []string{"1772380800,30,20,a\r\n", "1772380802,30,20,\"b\nb\"\n", "1772380803,30,20,c"} {
+		if at := got.rows[i].Offset; !strings.HasPrefix(text[at:], want) {
+			t.Errorf("row %d: offset %d is at %.30q, want %q", i, at, text[at:], want)
+		}
+	}
+}
+
 // A quote that is opened and never closed costs its own line, not the file.
 func TestOpenQuoteCostsOneLine(t *testing.T) {
 	for name, second := range map[string]string{

@@ -26,6 +26,8 @@ type scanner struct {
 
 	want   int   // fields of a record; 0: any number
 	line   int64 // physical line of buf[start]
+	pos    int64 // its place in the file, bytes
+	began  int64 // place of the record that next returned
 	fields [][]byte
 	quoted []byte // unescaped text of quoted fields
 	fills  int    // times that buf was filled, which moves what it holds
@@ -70,7 +72,7 @@ func (s *scanner) fill() bool {
 // scanner usable; io.EOF or an error of the reader ends it.
 func (s *scanner) next() (fields [][]byte, line int64, err error) {
 	for {
-		line = s.line
+		line, s.began = s.line, s.pos
 		text, ok := s.physical(0)
 		if !ok {
 			if s.readErr != nil {
@@ -105,6 +107,7 @@ func (s *scanner) next() (fields [][]byte, line int64, err error) {
 
 func (s *scanner) advance(n int, lines int64) {
 	s.start += n
+	s.pos += int64(n)
 	s.line += lines
 }
 
@@ -130,7 +133,7 @@ func (s *scanner) skipLine() {
 			s.advance(i+1, 1)
 			return
 		}
-		s.start = s.end
+		s.advance(s.end-s.start, 0)
 		if !s.fill() {
 			return
 		}

@@ -52,9 +52,11 @@ func checkOracle(t *testing.T, text []byte) {
 		}
 		want, wantLines = append(want, slices.Clone(rec)), append(wantLines, int64(line))
 	}
-	for name, r := range map[string]io.Reader{
-		"whole": bytes.NewReader(text), "byte by byte": iotest.OneByteReader(bytes.NewReader(text)),
-	} {
+	readers := map[string]io.Reader{"whole": bytes.NewReader(text)}
+	if len(text) < 1000 {
+		readers["byte by byte"] = iotest.OneByteReader(bytes.NewReader(text))
+	}
+	for name, r := range readers {
 		got, lines, faults := scanAll(r)
 		var kept [][]string
 		var keptLines []int64

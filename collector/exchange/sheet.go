@@ -59,7 +59,7 @@ func (s *scanner) preamble() error {
 	b := s.buf[s.start:s.end]
 	switch {
 	case bytes.HasPrefix(b, []byte("\xef\xbb\xbf")):
-		s.start += 3
+		s.advance(3, 0)
 	case bytes.HasPrefix(b, []byte("\xff\xfe")), bytes.HasPrefix(b, []byte("\xfe\xff")),
 		len(b) >= 2 && (b[0] == 0) != (b[1] == 0):
 		return errors.New("file is UTF-16 text; save it as UTF-8")
