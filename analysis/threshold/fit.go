@@ -271,8 +271,8 @@ func (d *data) inner(c *channel, theta, s float64) (l, phi, lambda float64) {
 	value := func(phi, lambda float64) float64 {
 		v := floorStrength*math.Log1p(-phi) + floorStrength*math.Log1p(-lambda)
 		add := func(f, n, k float64) {
-			p := math.Max(1e-12, f*(1-lambda)+phi*(1-f))
-			q := math.Max(1e-12, (1-f)*(1-phi)+f*lambda)
+			p := max(1e-12, f*(1-lambda)+phi*(1-f))
+			q := max(1e-12, (1-f)*(1-phi)+f*lambda)
 			v += k*math.Log(p) + (n-k)*math.Log(q)
 		}
 		add(0, topN, topK)
@@ -313,8 +313,8 @@ func (d *data) inner(c *channel, theta, s float64) (l, phi, lambda float64) {
 			g, h = -floorStrength/(1-x), -floorStrength/((1-x)*(1-x))
 			add := func(f, n, k float64) {
 				a := 1 - f
-				p := math.Max(1e-12, f*(1-lambda)+x*a)
-				q := math.Max(1e-12, a*(1-x)+f*lambda)
+				p := max(1e-12, f*(1-lambda)+x*a)
+				q := max(1e-12, a*(1-x)+f*lambda)
 				g += a * (k/p - (n-k)/q)
 				h -= a * a * (k/(p*p) + (n-k)/(q*q))
 			}
@@ -327,8 +327,8 @@ func (d *data) inner(c *channel, theta, s float64) (l, phi, lambda float64) {
 		lambda = solve(lambda, maxLamda, func(x float64) (g, h float64) {
 			g, h = -floorStrength/(1-x), -floorStrength/((1-x)*(1-x))
 			add := func(f, n, k float64) {
-				p := math.Max(1e-12, f*(1-x)+phi*(1-f))
-				q := math.Max(1e-12, (1-f)*(1-phi)+f*x)
+				p := max(1e-12, f*(1-x)+phi*(1-f))
+				q := max(1e-12, (1-f)*(1-phi)+f*x)
 				g += f * ((n-k)/q - k/p)
 				h -= f * f * (k/(p*p) + (n-k)/(q*q))
 			}
@@ -381,7 +381,11 @@ func (d *data) fit() (out fit, ok bool) {
 	if d.unit == reception.UnitPercent {
 		width = stat.Normal{Mean: math.Log(widthPct), SD: widthPctSD}
 	}
-	out.s = math.Exp(d.bestWidth(width, lo, hi, 1))
+	search := widths{d: d, prior: width, lo: lo, hi: hi, best: map[int]float64{}, theta: make([]float64, len(d.channels))}
+	for i := range search.theta {
+		search.theta[i] = nan
+	}
+	out.s = math.Exp(search.at(1))
 	tables := d.tables(lo, hi, out.s)
 	at := make([]float64, len(tables))
 	for i, t := range tables {
@@ -394,8 +398,10 @@ func (d *data) fit() (out fit, ok bool) {
 	t := stat.TQuantile(0.975, math.Max(2, days-1)) / 1.96
 	temper := out.dispersion * t * t
 	if temper > 1 {
-		out.s = math.Exp(d.bestWidth(width, lo, hi, temper))
-		tables = d.tables(lo, hi, out.s)
+		if s := math.Exp(search.at(temper)); s != out.s {
+			out.s = s
+			tables = d.tables(lo, hi, s)
+		}
 	}
 	out.each = tables
 	for _, t := range tables {
@@ -447,20 +453,52 @@ func (d *data) offsetSD() float64 {
 	return offsetDB
 }
 
-// bestWidth returns the log of the width at which all channels together do best, each
-// with its own threshold: uphill from the prior's, then a parabola.
-func (d *data) bestWidth(prior stat.Normal, lo, hi, dispersion float64) float64 {
-	h := prior.SD / 2
-	obj := func(k int) float64 {
-		ls := prior.Mean + float64(k)*h
-		v := prior.LogDensity(ls)
-		for i := range d.channels {
-			if c := &d.channels[i]; c.failed > 0 {
-				t := d.table(c, lo, hi, math.Exp(ls))
-				v += t.v[top(t.v)] / dispersion
-			}
-		}
+// widths finds the width at which all channels together do best, each with its own
+// threshold. What it has worked out it keeps.
+type widths struct {
+	d      *data
+	prior  stat.Normal // of the log width
+	lo, hi float64
+	best   map[int]float64 // log likelihood at a step of half the prior's SD
+	theta  []float64       // best threshold of each channel so far; NaN: not known
+}
+
+// likelihood returns the log likelihood at a step of width, every channel's threshold at
+// its best.
+func (w *widths) likelihood(k int) float64 {
+	if v, ok := w.best[k]; ok {
 		return v
+	}
+	s := math.Exp(w.prior.Mean + float64(k)*w.prior.SD/2)
+	sum := 0.0
+	for i := range w.d.channels {
+		c := &w.d.channels[i]
+		if c.failed == 0 {
+			continue
+		}
+		f := func(x float64) float64 { v, _, _ := w.d.inner(c, x, s); return v }
+		step := (w.hi - w.lo) / 32
+		if math.IsNaN(w.theta[i]) {
+			x := steps(w.lo, w.hi, 32)
+			v := make([]float64, len(x))
+			for j := range x {
+				v[j] = f(x[j])
+			}
+			w.theta[i] = x[top(v)]
+		}
+		var v float64
+		w.theta[i], v = climb(f, w.theta[i], step)
+		sum += v
+	}
+	w.best[k] = sum
+	return sum
+}
+
+// at returns the log of the best width: uphill from the prior's, then a parabola.
+func (w *widths) at(dispersion float64) float64 {
+	h := w.prior.SD / 2
+	obj := func(k int) float64 {
+		return w.prior.LogDensity(w.prior.Mean+float64(k)*h) + w.likelihood(k)/dispersion
 	}
 	k, v, up, dn := 0, obj(0), obj(1), obj(-1)
 	for up > v && up >= dn && k < 8 {
@@ -469,11 +507,39 @@ func (d *data) bestWidth(prior stat.Normal, lo, hi, dispersion float64) float64 
 	for dn > v && dn > up && k > -8 {
 		k, up, v, dn = k-1, v, dn, obj(k-2)
 	}
-	at := prior.Mean + float64(k)*h
+	at := w.prior.Mean + float64(k)*h
 	if c := up - 2*v + dn; c < 0 && v >= up && v >= dn {
 		at += h * (dn - up) / (2 * c)
 	}
 	return at
+}
+
+// climb returns a local maximum of f near x and its value, to about a thousandth of step.
+func climb(f func(float64) float64, x, step float64) (at, value float64) {
+	v, dn, up := f(x), f(x-step), f(x+step)
+	for range 8 {
+		switch {
+		case up > v && up >= dn:
+			x, dn, v, up = x+step, v, up, f(x+2*step)
+			continue
+		case dn > v:
+			x, up, v, dn = x-step, v, dn, f(x-2*step)
+			continue
+		}
+		// The best lies inside: a parabola says where, a third of the step brackets it.
+		if c := up - 2*v + dn; c < 0 {
+			if y := x + step*(dn-up)/(2*c); math.Abs(y-x) < step {
+				if n := f(y); n > v {
+					x, v = y, n
+				}
+			}
+		}
+		if step /= 4; step < 1e-3 {
+			break
+		}
+		dn, up = f(x-step), f(x+step)
+	}
+	return x, v
 }
 
 func (d *data) tables(lo, hi, s float64) []curve {
