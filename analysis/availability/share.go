@@ -36,7 +36,8 @@ const (
 // spans everything from "never" to "always" for that hour.
 //
 // Below 14 days it is undecided. The interval is the wider, end by end, of the one for a
-// ratio over correlated days and the closed form for rare spells (SpellInterval).
+// ratio over correlated days and the closed form for rare spells (SpellInterval); a loss
+// that goes on counts as a spell for every three days.
 //
 // Source: for the strata, W. G. Cochran, Sampling Techniques, 3rd ed. (1977), sec. 5A.9
 // (from memory); for the intervals, stat.RatioInterval and SpellInterval.
@@ -128,8 +129,14 @@ type stratified struct {
 	lostMS, stoodMS   float64
 	measured, missing int // hours of day
 	days              int
+	badDays           float64 // days of equal loss that the loss is worth
 	weighted          bool
 }
+
+// spellDays is how many days of loss one after another count as one spell at most: weather
+// lasts two or three (ours). Where dropouts come every day, less than 24 hours apart, they
+// are one spell by name, and the closed form for rare ones would know next to nothing.
+const spellDays = 3
 
 func strata(days []Day, in [24]bool) stratified {
 	var out stratified
@@ -182,17 +189,23 @@ func strata(days []Day, in [24]bool) stratified {
 		value += weight(h) * y[h] / x[h]
 	}
 	z := make([]float64, 0, len(days))
+	var lost, lost2 float64
 	for i := range days {
-		influence, any := 0.0, false
+		influence, any, day := 0.0, false, 0.0
 		for h := range in {
 			if c := &days[i].Hours[h]; in[h] && c.StoodMS > 0 {
 				influence += weight(h) * (c.LostMS - r[h]*c.StoodMS) / x[h]
+				day += c.LostMS
 				any = true
 			}
 		}
+		lost, lost2 = lost+day, lost2+day*day
 		if any {
 			z = append(z, influence)
 		}
+	}
+	if lost2 > 0 {
+		out.badDays = lost * lost / lost2
 	}
 	for i := range z {
 		z[i] *= float64(len(z))
@@ -204,13 +217,14 @@ func strata(days []Day, in [24]bool) stratified {
 }
 
 func (s stratified) estimate(spells int) reception.Estimate {
-	lo, hi := SpellInterval(spells, s.loss.Value*s.stoodMS, s.stoodMS)
+	rare := max(spells, int(s.badDays/spellDays))
+	lo, hi := SpellInterval(rare, s.loss.Value*s.stoodMS, s.stoodMS)
 	e := reception.Estimate{
 		Value:      clamp(1 - s.loss.Value),
 		Low:        clamp(1 - math.Max(hi, s.loss.High)),
 		High:       clamp(1 - math.Min(lo, s.loss.Low)),
 		EffectiveN: s.loss.EffectiveN,
-		Method:     fmt.Sprintf("ratio over %d days (%s) or %d rare spells, the wider", s.days, s.loss.Method, spells),
+		Method:     fmt.Sprintf("ratio over %d days (%s) or %d rare spells, the wider", s.days, s.loss.Method, rare),
 	}
 	if s.weighted {
 		e.Method += ", hours of day weighted alike"

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"holdfast/analysis/reception"
 )
 
@@ -131,6 +133,45 @@ func TestAllHoursCoverage(t *testing.T) {
 			t.Errorf("mean outage %g min, %g %% down, %d days: covers %.1f %%, want >= 91", c.mean, 100*c.p, c.days, 100*cover)
 		}
 	}
+}
+
+// Outages of ten minutes several times a day are one spell by name. Sixty days of them
+// still say within a factor of two how much is lost, and the truth is inside.
+func TestFrequentOutagesAreNotRare(t *testing.T) {
+	rng := rand.New(rand.NewPCG(19, 1))
+	hit := 0
+	for range 40 {
+		e := AllHours(world(rng, 60, 10, .05, always))
+		if lo, hi := 1-e.High, 1-e.Low; hi > 2.1*(1-e.Value) || lo < (1-e.Value)/2.1 {
+			t.Errorf("lost %.4f, %.4f to %.4f: want within a factor of 2.1", 1-e.Value, lo, hi)
+		}
+		if e.Low <= .95 && .95 <= e.High {
+			hit++
+		}
+	}
+	if hit < 36 {
+		t.Errorf("covers %d of 40, want at least 36", hit)
+	}
+}
+
+// Whatever the days, nothing panics, and a value lies in its interval within 0 and 1.
+func TestAnyDays(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		days := make([]Day, rapid.IntRange(0, 50).Draw(t, "days"))
+		lost := rapid.Float64Range(0, 1).Draw(t, "lost")
+		for i := range days {
+			for h := range rapid.IntRange(0, 24).Draw(t, "hours") {
+				visits := int64(rapid.IntRange(0, 12).Draw(t, "visits"))
+				days[i].Hours[h] = Hour{Visits: visits, DwellMS: visits * 5000, StoodMS: float64(visits) * 3e5, LostMS: float64(visits) * 3e5 * lost * rapid.Float64Range(0, 1).Draw(t, "share")}
+			}
+		}
+		spells := rapid.IntRange(0, 20).Draw(t, "spells")
+		for _, e := range []reception.Estimate{AllHours(days, spells), Viewing(days, 18, 23, spells), Viewing(days, 0, 6, spells)} {
+			if e.Decided() != (e.Needs == "") || e.Decided() && !(0 <= e.Low && e.Low <= e.Value && e.Value <= e.High && e.High <= 1) {
+				t.Fatalf("%+v: not in order", e)
+			}
+		}
+	})
 }
 
 // Hand-worked: 20 days; hours 18-22 visited half as long as the others and lost 10 %,
