@@ -99,16 +99,13 @@ func (f *Fold) extent() (first, after int64) {
 	first, after = math.MaxInt64, 0
 	for _, s := range f.segments {
 		if len(s.days) == 0 {
-			continue
+			continue // its hours turned out to be of another regime
 		}
 		d := s.days[0]
 		o, _, _ := next(d.hours)
 		first = min(first, f.days.First(d.day)+int64(o))
 		d = s.days[len(s.days)-1]
-		for rest := d.hours; len(rest) > 0; {
-			o, _, rest = next(rest)
-		}
-		after = max(after, f.days.First(d.day)+int64(o)+1)
+		after = max(after, f.days.First(d.day)+int64(lastOffset(d.hours))+1)
 	}
 	if first == math.MaxInt64 {
 		return 0, 0
@@ -131,7 +128,7 @@ type run struct {
 func (r *run) prepare(e *element) bool {
 	newest := e.newest(r.Fold, r.before)
 	e.threshold = r.limits[keyOf(newest)]
-	e.newestScale = newest.Scale
+	e.scale = r.scales[newest.Scale].Scale
 	everything := int64(math.MinInt64 / 2)
 	e.rows = e.load(r.Fold, r.limits, everything, r.before, r.leaf)
 	e.span = e.rows
@@ -212,7 +209,7 @@ func (r *run) margins(e *element, c *Channel) {
 		}
 		return
 	}
-	e.decomposed(r.Fold, r.leaf)
+	e.decomposed(r.Fold, r.leaf, r.before)
 	c.SettledMargin = e.withThreshold(Est(e.fit.Now))
 	if c.SettledMargin.Needs == "7 days measured" {
 		c.SettledMargin.Needs = fmt.Sprintf("7 days measured with dry hours: %d so far", e.fit.Measured)
@@ -292,16 +289,16 @@ func (e *element) medianMargin(rows []*row, low int32, of func(*row) stat.Histog
 	}
 	q := stat.Woodruff(days, 0.5, binDB, level95)
 	out := Est{Value: q.Value - e.threshold.Value, Low: q.Low - e.threshold.Value, High: q.High - e.threshold.Value, EffectiveN: q.EffectiveN, Method: q.Method}
-	floor := float64(low)*binDB - e.threshold.Value
-	if math.IsInf(out.Value, -1) {
-		out.Value, out.Bound = floor, reception.AtMost
-		out.High = math.Max(out.High, floor)
-	}
+	out.Value, out.Bound = e.margin(q.Value, low)
+	out.High = math.Max(out.High, out.Value)
 	return e.withThreshold(out)
 }
 
 // withThreshold widens a margin by the doubt of its threshold.
 func (e *element) withThreshold(m Est) Est {
+	if !m.Decided() {
+		return m
+	}
 	t := e.threshold
 	if t.Bound == reception.AtMost && m.Bound == reception.Exact {
 		m.Bound = reception.AtLeast

@@ -26,7 +26,7 @@ type element struct {
 	inPercent    bool       // none is in dB
 	firstDay     int64
 	installedMS  int64
-	newestScale  string
+	scale        reception.Scale // of the newest segment; ID "" if nobody described it
 
 	threshold limit  // of the newest segment in dB: histograms are aligned to it
 	rows      []*row // every day before the answer's "at"
@@ -124,12 +124,19 @@ func (f *Fold) channelOf(s reception.Series) reception.Channel {
 	return reception.Channel{FrequencyHz: s.FrequencyHz, Layer: s.Layer, RF: rf, System: f.setup.Home.Region.DefaultSystem(), ThresholdDB: math.NaN()}
 }
 
-// newest returns the segment that measured last before an hour.
+// newest returns the segment that measured last before an hour, of those whose mode is
+// known if there are any: a channel that is off for long has none.
 func (e *element) newest(f *Fold, before int64) *segment {
-	best, bestDay := e.segments[0], int64(math.MinInt64)
+	var best *segment
+	var bestHour int64
 	for _, s := range e.segments {
-		if i, j := s.window(math.MinInt64/2, f.days.Of(before-1)); j > i && s.days[j-1].day >= bestDay {
-			best, bestDay = s, s.days[j-1].day
+		i, j := s.window(math.MinInt64/2, f.days.Of(before-1))
+		if i == j {
+			continue
+		}
+		hour := f.days.First(s.days[j-1].day) + int64(lastOffset(s.days[j-1].hours))
+		if best == nil || best.Mode == "" && s.Mode != "" || (best.Mode == "") == (s.Mode == "") && hour >= bestHour {
+			best, bestHour = s, hour
 		}
 	}
 	return best
@@ -213,21 +220,20 @@ func (r *row) all() stat.Histogram { return stat.Merge(r.sum().hist[:]) }
 func (r *row) class(w drivers.Wet) stat.Histogram { return r.sum().hist[w] }
 
 // decomposed takes the element's days apart.
-func (e *element) decomposed(f *Fold, leaf *drivers.Leaf) {
+func (e *element) decomposed(f *Fold, leaf *drivers.Leaf, before int64) {
 	days := make([]decompose.Day, 0, len(e.rows))
 	low, _ := lowest(e.rows)
-	scale := f.scales[e.newestScale]
 	for _, r := range e.rows {
 		m := r.middles()
 		d := decompose.Day{Day: r.day, Leaf: r.leaf, TempC: leaf.Temp(r.day), Visits: r.visits(), Wet: float64(m.wetness)}
-		d.DryDB, d.Bound = e.margin(float64(m.dry), low, scale)
-		d.WetDB, _ = e.margin(float64(m.wet), low, scale)
+		d.DryDB, d.Bound = e.margin(float64(m.dry), low)
+		d.WetDB, _ = e.margin(float64(m.wet), low)
 		days = append(days, d)
 		e.dry = append(e.dry, d.DryDB)
 	}
-	o := decompose.Options{StepDB: math.NaN(), FarWeather: f.sky.Far(), LeafNeeds: leaf.Needs()}
-	if scale.ID != "" {
-		o.StepDB = scale.Step
+	o := decompose.Options{StepDB: math.NaN(), FarWeather: f.sky.Far(before), LeafNeeds: leaf.Needs()}
+	if e.scale.ID != "" {
+		o.StepDB = e.scale.Step
 	}
 	e.fit = decompose.Of(days, o)
 	e.settled = map[int64]float64{}
@@ -238,11 +244,11 @@ func (e *element) decomposed(f *Fold, leaf *drivers.Leaf) {
 
 // margin turns a median C/N into a margin. Where most visits were unlocked it is at
 // most the lowest C/N ever seen; where it lies at the tuner's ceiling, at least that.
-func (e *element) margin(cn float64, low int32, scale scaleEntry) (float64, reception.Bound) {
+func (e *element) margin(cn float64, low int32) (float64, reception.Bound) {
 	switch {
 	case math.IsInf(cn, -1):
 		return float64(low)*binDB - e.threshold.Value, reception.AtMost
-	case scale.ID != "" && scale.Ceiling > 0 && cn >= scale.Ceiling-math.Max(binDB, nonNaN(scale.Step)):
+	case e.scale.ID != "" && e.scale.Ceiling > 0 && cn >= e.scale.Ceiling-math.Max(binDB, nonNaN(e.scale.Step)):
 		return cn - e.threshold.Value, reception.AtLeast
 	}
 	return cn - e.threshold.Value, reception.Exact

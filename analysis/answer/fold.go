@@ -27,8 +27,8 @@ type Setup struct {
 // copied.
 type Fact struct {
 	// Tally is one hour's tally, of a closed hour or of the open one. It replaces an
-	// earlier one of the same key. An hour that moved to another regime leaves its
-	// old tally behind unless an empty one replaces it.
+	// earlier one of the same key, and one of its hour made before mode or scale were
+	// known. An hour that moves to another installation needs a new fold.
 	Tally   *tally.Keyed
 	Weather *reception.Weather
 	// Entry of kind installation or scale; other kinds change nothing.
@@ -56,7 +56,7 @@ type Fold struct {
 
 type scaleEntry struct {
 	reception.Scale
-	known int64
+	known, held int64
 }
 
 type installKey struct {
@@ -78,10 +78,7 @@ func New(s Setup) *Fold {
 // Step takes in one fact.
 func (f *Fold) Step(x Fact) {
 	if x.Tally != nil {
-		k := x.Tally.Key
-		day := f.days.Of(k.Hour)
-		f.segment(k).put(day, byte(k.Hour-f.days.First(day)), k.Hour, &x.Tally.Tally)
-		f.slow.touched(k.Hour)
+		f.tally(x.Tally)
 	}
 	if x.Weather != nil {
 		f.sky.Add(*x.Weather)
@@ -96,6 +93,34 @@ func (f *Fold) Step(x Fact) {
 	}
 }
 
+// tally puts an hour where it belongs. In an hour some of whose visits have a mode or a
+// scale, those without take it over; so a tally without one was made before it was
+// known, and gives way.
+func (f *Fold) tally(t *tally.Keyed) {
+	k := t.Key
+	day := f.days.Of(k.Hour)
+	offset := byte(k.Hour - f.days.First(day))
+	f.slow.touched(k.Hour)
+	own := f.segment(k)
+	for i := f.at(k); i > 0 && f.segments[i-1].Series == k.Series && f.segments[i-1].Installation == k.Regime.Installation; i-- {
+		if s := f.segments[i-1]; s.vaguerThan(own) {
+			s.drop(day, offset, k.Hour)
+		}
+	}
+	for i := f.at(k) + 1; i < len(f.segments) && f.segments[i].Series == k.Series && f.segments[i].Installation == k.Regime.Installation; i++ {
+		if s := f.segments[i]; own.vaguerThan(s) && s.holds(day, offset) {
+			return
+		}
+	}
+	own.put(day, offset, k.Hour, &t.Tally)
+}
+
+// vaguerThan reports whether a regime is another one with less known. Segments are in
+// order of mode and scale, so the vaguer one comes first.
+func (s *segment) vaguerThan(o *segment) bool {
+	return (s.Mode == "" || s.Mode == o.Mode) && (s.Scale == "" || s.Scale == o.Scale) && s.Regime != o.Regime
+}
+
 func (f *Fold) entry(e reception.Entry) {
 	f.slow = slowState{}
 	switch e.Kind {
@@ -104,8 +129,8 @@ func (f *Fold) entry(e reception.Entry) {
 		if json.Unmarshal(e.Body, &s) != nil {
 			return // a withdrawn entry, or one that only a newer program reads
 		}
-		if old, ok := f.scales[e.Key]; !ok || e.Known >= old.known {
-			f.scales[e.Key] = scaleEntry{s, e.Known}
+		if old, ok := f.scales[e.Key]; !ok || cmp.Or(cmp.Compare(e.Known, old.known), cmp.Compare(e.Held, old.held)) >= 0 {
+			f.scales[e.Key] = scaleEntry{s, e.Known, e.Held}
 		}
 	case reception.KindInstallation:
 		k := installKey{e.Key, e.Held}
@@ -116,14 +141,20 @@ func (f *Fold) entry(e reception.Entry) {
 }
 
 func (f *Fold) segment(k reception.TallyKey) *segment {
-	i, found := slices.BinarySearchFunc(f.segments, k, func(s *segment, k reception.TallyKey) int {
-		return cmp.Or(compareSeries(s.Series, k.Series), strings.Compare(s.Installation, k.Regime.Installation), strings.Compare(s.Mode, k.Regime.Mode), strings.Compare(s.Scale, k.Regime.Scale))
-	})
-	if !found {
+	i := f.at(k)
+	if i == len(f.segments) || f.segments[i].Series != k.Series || f.segments[i].Regime != k.Regime {
 		f.segments = slices.Insert(f.segments, i, &segment{Series: k.Series, Regime: k.Regime})
 		f.slow = slowState{}
 	}
 	return f.segments[i]
+}
+
+// at returns where a key's segment is, or would be.
+func (f *Fold) at(k reception.TallyKey) int {
+	i, _ := slices.BinarySearchFunc(f.segments, k, func(s *segment, k reception.TallyKey) int {
+		return cmp.Or(compareSeries(s.Series, k.Series), strings.Compare(s.Installation, k.Regime.Installation), strings.Compare(s.Mode, k.Regime.Mode), strings.Compare(s.Scale, k.Regime.Scale))
+	})
+	return i
 }
 
 func compareSeries(a, b reception.Series) int {

@@ -124,6 +124,14 @@ func next(b []byte) (offset byte, body, rest []byte) {
 	return b[0], b[1+k : end], b[end:]
 }
 
+// lastOffset returns the last hour's number of packed hours, which are not empty.
+func lastOffset(b []byte) (offset byte) {
+	for len(b) > 0 {
+		offset, _, b = next(b)
+	}
+	return offset
+}
+
 // unpack reads one hour's body into h, whose slices it reuses.
 func (h *hourRec) unpack(b []byte) {
 	cn, dose := h.cn[:0], h.dose[:0]

@@ -37,7 +37,7 @@ func (f *Fold) limits(before int64) map[limitKey]limit {
 	for _, s := range f.segments {
 		c := f.channelOf(s.Series)
 		g := doseGroup{tuner: s.Tuner, scale: s.Scale, system: c.System, standardDB: c.System.StandardThresholdDB(s.Mode)}
-		if c.ThresholdDB > 0 {
+		if c.ThresholdDB > 0 && f.scales[s.Scale].Unit != reception.UnitPercent {
 			g.userDB, g.user = c.ThresholdDB, keyOf(s)
 		}
 		if math.IsNaN(g.standardDB) {

@@ -161,7 +161,7 @@ func (k *kept) doseBins() []reception.DoseBin {
 
 // put stores an hour's tally, in place of an earlier one of the same hour.
 func (s *segment) put(day int64, offset byte, hour int64, t *reception.Tally) {
-	i, found := slices.BinarySearchFunc(s.days, day, func(d segmentDay, at int64) int { return cmp.Compare(d.day, at) })
+	i, found := s.find(day)
 	if !found {
 		s.days = slices.Insert(s.days, i, segmentDay{day: day})
 	}
@@ -177,6 +177,47 @@ func (s *segment) put(day int64, offset byte, hour int64, t *reception.Tally) {
 	case len(t.Runs) > 0:
 		d.runs = slices.Insert(d.runs, j, hourRun{hour, slices.Clone(t.Runs)})
 	}
+}
+
+// holds reports whether an hour was put.
+func (s *segment) holds(day int64, offset byte) bool {
+	i, found := s.find(day)
+	if !found {
+		return false
+	}
+	for rest := s.days[i].hours; len(rest) > 0; {
+		var o byte
+		if o, _, rest = next(rest); o == offset {
+			return true
+		}
+	}
+	return false
+}
+
+// drop takes an hour out again.
+func (s *segment) drop(day int64, offset byte, hour int64) {
+	i, found := s.find(day)
+	if !found {
+		return
+	}
+	d := &s.days[i]
+	var out []byte
+	for rest := d.hours; len(rest) > 0; {
+		o, _, after := next(rest)
+		if o != offset {
+			out = append(out, rest[:len(rest)-len(after)]...)
+		}
+		rest = after
+	}
+	d.hours, d.sum = out, nil
+	d.runs = slices.DeleteFunc(d.runs, func(r hourRun) bool { return r.hour == hour })
+	if len(out) == 0 {
+		s.days = slices.Delete(s.days, i, i+1)
+	}
+}
+
+func (s *segment) find(day int64) (int, bool) {
+	return slices.BinarySearchFunc(s.days, day, func(d segmentDay, at int64) int { return cmp.Compare(d.day, at) })
 }
 
 // replaceHour returns packed hours with one put in its place.

@@ -86,7 +86,7 @@ func (r *run) workOut(e *element) slowPart {
 		u := undecided("a visit that locks with a C/N") // margins say it better
 		return slowPart{u, u, u}
 	}
-	e.decomposed(r.Fold, r.leaf)
+	e.decomposed(r.Fold, r.leaf, r.before)
 	all := fading.Of(e.fades(e.span, func(*row) bool { return true }, (*row).all))
 	return slowPart{
 		median:   e.medianMargin(e.span, low, (*row).all),

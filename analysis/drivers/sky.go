@@ -137,18 +137,16 @@ func (s *Sky) Span() (from, to int64) { return s.first, s.first + int64(len(s.ho
 // published source: showers are some kilometres wide.
 const farKM = 30
 
-// Far reports whether the newest weather comes from further than that.
-func (s *Sky) Far() bool {
-	if len(s.rows) == 0 {
-		return false
-	}
-	last := s.rows[len(s.rows)-1]
-	for i := len(s.rows) - 1; i >= 0 && s.rows[i].Time == last.Time; i-- {
-		if d := s.rows[i].DistanceKM; math.IsNaN(d) || d <= farKM {
-			return false
+// Far reports whether the newest weather before an hour comes from further than that.
+func (s *Sky) Far(before int64) bool {
+	i, _ := slices.BinarySearchFunc(s.rows, before*hourMS+1, func(r reception.Weather, t int64) int { return cmp.Compare(r.Time, t) })
+	far := i > 0
+	for j := i - 1; j >= 0 && s.rows[j].Time == s.rows[i-1].Time; j-- {
+		if d := s.rows[j].DistanceKM; math.IsNaN(d) || d <= farKM {
+			far = false
 		}
 	}
-	return true
+	return far
 }
 
 type merged struct {

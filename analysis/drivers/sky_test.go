@@ -149,3 +149,21 @@ func TestSkyIgnoresOrder(t *testing.T) {
 		}
 	}
 }
+
+func TestFar(t *testing.T) {
+	s := new(Sky)
+	if s.Far(100) {
+		t.Error("no weather at all is called far")
+	}
+	w := rain(10, 0)
+	w.DistanceKM = 80
+	s.Add(w)
+	n := rain(20, 0)
+	n.DistanceKM = 4
+	s.Add(n)
+	for before, want := range map[int64]bool{5: false, 15: true, 30: false} {
+		if got := s.Far(before); got != want {
+			t.Errorf("Far(%d) = %v, want %v", before, got, want)
+		}
+	}
+}
