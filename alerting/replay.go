@@ -9,8 +9,9 @@ import (
 // Replay runs the machine over history: at holds the instants of the steps,
 // ascending Unix ms, usually day ends; answerAt must answer from what was known by
 // then. It returns the alarms in order of raising, marked as replay; those still
-// open at the end have Cleared 0.
-func Replay(at []int64, answerAt func(at int64) answer.Answer) []Alarm {
+// open at the end have Cleared 0 and stand in the state, from which a daemon that
+// takes over goes on.
+func Replay(at []int64, answerAt func(at int64) answer.Answer) ([]Alarm, State) {
 	var s State
 	var out []Alarm
 	for _, now := range at {
@@ -19,9 +20,12 @@ func Replay(at []int64, answerAt func(at int64) answer.Answer) []Alarm {
 		out = Apply(out, ev)
 	}
 	for i := range out {
-		out[i].Origin = "replay"
+		out[i].Origin = FromReplay
 	}
-	return out
+	for i := range s.Open {
+		s.Open[i].Origin = FromReplay
+	}
+	return out, s
 }
 
 // Apply brings a list of alarms up to date with events: raised ones are added,

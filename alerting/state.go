@@ -41,6 +41,13 @@ type Alarm struct {
 	Origin       string    `json:"origin"` // journal or replay
 }
 
+// Origins of alarms: what the daemon raised itself, and what it would have raised
+// over history that was imported.
+const (
+	FromJournal = "journal"
+	FromReplay  = "replay"
+)
+
 // EventKind says what happened to an alarm.
 type EventKind string
 

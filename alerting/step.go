@@ -1,6 +1,7 @@
 package alerting
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -92,6 +93,9 @@ func (s *State) held(key string, holds bool, now int64) int64 {
 // now; health may be nil in a replay, which knows of no tuner.
 func Step(s State, now int64, a answer.Answer, health []reception.Health) (State, []Event) {
 	m := machine{State: s.Clone(), now: now}
+	if m.SeenMS == 0 { // what was over before the first step is history
+		m.SeenMS = now
+	}
 	m.spare(a)
 	m.lost(a)
 	m.silent(health)
@@ -165,85 +169,99 @@ func (m *machine) spare(a answer.Answer) {
 // daemon by minutes say the same.
 func (m *machine) lost(a answer.Answer) {
 	type loss struct {
-		c          answer.Channel
-		start, end int64 // end 0 while it lasts
+		c     answer.Channel
+		start int64
 	}
 	var losses []loss
-	for _, c := range current(a) {
+	cs := current(a)
+	for _, c := range cs {
 		if !c.MedianMargin.Decided() && !c.SettledMargin.Decided() {
 			continue // never received well enough to be called lost
 		}
 		for _, d := range c.Dropouts {
-			end := int64(d.End)
-			if end != 0 && end < m.SeenMS-lookBackMS || !d.Counted {
-				continue
-			}
-			until := end
+			until := int64(d.End)
 			if until == 0 {
-				// Its end may be known only some visits later: a locked channel is back.
+				// What was not measured since, such as a viewer's evening, is not lost; and
+				// a locked channel is back, though its end is known only some visits later.
 				if c.Latest.Locked {
 					continue
 				}
-				until = m.now
-			}
-			if until-int64(d.Start) < lostAfterMS {
+				until = int64(c.Latest.Time)
+			} else if until < m.SeenMS-lookBackMS {
 				continue
 			}
-			losses = append(losses, loss{c, int64(d.Start), end})
+			if d.Counted && until-int64(d.Start) >= lostAfterMS {
+				losses = append(losses, loss{c, int64(d.Start)})
+			}
 		}
 	}
 	slices.SortStableFunc(losses, func(x, y loss) int {
-		if x.start != y.start {
-			return int(min(max(x.start-y.start, -1), 1))
-		}
-		return strings.Compare(scopeOf(x.c), scopeOf(y.c))
+		return cmp.Or(cmp.Compare(x.start, y.start), strings.Compare(scopeOf(x.c), scopeOf(y.c)))
 	})
 	for i := 0; i < len(losses); {
 		j := i
-		var end int64 // of the last one to come back; 0 while one lasts
-		lasting := false
-		var cs []answer.Channel
+		var group []answer.Channel
 		for ; j < len(losses) && losses[j].start-losses[i].start <= togetherMS; j++ {
-			end = max(end, losses[j].end)
-			lasting = lasting || losses[j].end == 0
-			cs = append(cs, losses[j].c)
+			group = append(group, losses[j].c)
 		}
-		m.lostGroup(cs, losses[i].start, end, lasting)
+		m.lostGroup(group, losses[i].start)
 		i = j
 	}
+	m.found(cs)
 }
 
-func (m *machine) lostGroup(cs []answer.Channel, start, end int64, lasting bool) {
+func (m *machine) lostGroup(cs []answer.Channel, start int64) {
 	scope := fmt.Sprintf("%s@%d", scopeOf(cs[0]), start)
 	if slices.ContainsFunc(m.Done, func(d Mark) bool { return d.Key == scope }) {
 		return
 	}
-	open := m.open(ChannelLost, scope)
-	if open == nil { // the first visits of a group may have moved its start
-		for i := range m.Open {
-			if o := &m.Open[i]; o.Condition == ChannelLost && sharesChannel(o.Channels, cs) && lastsSince(*o, start) {
-				open, scope = o, o.Scope
-				break
-			}
-		}
-	}
 	rf := channelsOf(cs)
-	if open == nil {
-		m.raise(start+lostAfterMS, Alarm{Condition: ChannelLost, Scope: scope, Severity: Major, Channels: rf, Cause: "unknown", Text: lostText(cs, start)})
-	} else if more := union(open.Channels, rf); len(more) > len(open.Channels) {
-		open.Channels = more
-		open.Text = lostText(cs, start)
-		m.tell(Updated, m.now, *open)
+	for i := range m.Open { // one that joins may be the first by name
+		o := &m.Open[i]
+		if o.Condition != ChannelLost || !began(*o, start) || len(common(o.Channels, rf)) == 0 {
+			continue
+		}
+		if more := union(o.Channels, rf); len(more) > len(o.Channels) {
+			o.Channels, o.Text = more, lostText(cs)
+			m.tell(Updated, m.now, *o)
+		}
+		return
 	}
-	if !lasting {
-		m.clear(end, ChannelLost, scope)
-		m.Done = append(m.Done, Mark{scope, end})
-	}
+	m.raise(start+lostAfterMS, Alarm{Condition: ChannelLost, Scope: scope, Severity: Major, Channels: rf, Cause: "unknown", Text: lostText(cs)})
 }
 
-func lastsSince(a Alarm, start int64) bool {
-	d := a.Raised - lostAfterMS - start
+// began reports whether an alarm about lost channels is about a loss at start.
+func began(a Alarm, start int64) bool {
+	d := start - (a.Raised - lostAfterMS)
 	return d >= -togetherMS && d <= togetherMS
+}
+
+// found clears alarms whose channels are all back, at the time the last one came.
+func (m *machine) found(cs []answer.Channel) {
+	for _, a := range slices.Clone(m.Open) {
+		if a.Condition != ChannelLost {
+			continue
+		}
+		end, lasts := int64(0), false
+		for _, c := range cs {
+			if !slices.Contains(a.Channels, c.RF) {
+				continue
+			}
+			for _, d := range c.Dropouts {
+				if began(a, int64(d.Start)) {
+					end, lasts = max(end, int64(d.End)), lasts || d.End == 0
+				}
+			}
+		}
+		if lasts {
+			continue
+		}
+		if end == 0 {
+			end = m.now // what it was about is no longer in the data
+		}
+		m.clear(end, ChannelLost, a.Scope)
+		m.Done = append(m.Done, Mark{a.Scope, end})
+	}
 }
 
 // silent: a tuner that does not answer. One in a viewer's hands is not silent.
@@ -297,6 +315,7 @@ func union(a, b []int) []int {
 	return slices.Compact(out)
 }
 
-func sharesChannel(rf []int, cs []answer.Channel) bool {
-	return slices.ContainsFunc(cs, func(c answer.Channel) bool { return slices.Contains(rf, c.RF) })
+// common returns what two ascending lists share.
+func common(a, b []int) []int {
+	return slices.DeleteFunc(slices.Clone(a), func(x int) bool { return !slices.Contains(b, x) })
 }

@@ -55,7 +55,16 @@ func TestStep(t *testing.T) {
 		return []reception.Health{{Kind: reception.HealthTuner, Subject: "attic", Since: t0 + since}}
 	}
 	answers := []reception.Health{{Kind: reception.HealthTuner, Subject: "attic", OK: true}}
-	other := func(rf int, d ...answer.Dropout) answer.Channel { return channel(rf, est(3, 2, 4), d...) }
+	// Latest lies far ahead, so that an open dropout is seen to last.
+	other := func(rf int, d ...answer.Dropout) answer.Channel {
+		c := channel(rf, est(3, 2, 4), d...)
+		c.Latest.Time = answer.Time(t0 + 100*dayMS)
+		return c
+	}
+	at := func(c answer.Channel, latest int64) answer.Channel {
+		c.Latest.Time = answer.Time(t0 + latest)
+		return c
+	}
 	never := other(30, drop(t0, 0))
 	never.SettledMargin, never.MedianMargin = none(), none()
 	uncounted := drop(t0, 0)
@@ -82,7 +91,7 @@ func TestStep(t *testing.T) {
 			{at: 0, a: home(above, below)}, {at: 30 * hourMS, a: home(above, below)},
 		}},
 		{"no picture for an hour", []act{
-			{at: 59 * minuteMS, a: home(other(30, drop(t0, 0)))},
+			{at: 61 * minuteMS, a: home(at(other(30, drop(t0, 0)), 59*minuteMS))},
 			{at: 60 * minuteMS, a: home(other(30, drop(t0, 0))), want: "raised channel-lost"},
 			{at: 90 * minuteMS, a: home(other(30, drop(t0, 0)))},
 			{at: 100 * minuteMS, a: home(other(30, drop(t0, t0+85*minuteMS))), want: "cleared channel-lost"},
@@ -92,7 +101,23 @@ func TestStep(t *testing.T) {
 			{at: dayMS, a: home(other(30, drop(t0, t0+2*hourMS))), want: "raised channel-lost, cleared channel-lost"},
 			{at: 2 * dayMS, a: home(other(30, drop(t0, t0+2*hourMS)))},
 		}},
+		{"history before the first step is history", []act{
+			{at: 90 * dayMS, a: home(other(30, drop(t0, t0+2*hourMS)))},
+		}},
 		{"a dropout of minutes is no lost channel", []act{{at: dayMS, a: home(other(30, drop(t0, t0+40*minuteMS)))}}},
+		{"one bad visit and then a viewer's evening is no lost channel", []act{
+			{at: dayMS, a: home(at(other(30, drop(t0, 0)), minuteMS))},
+			{at: 2 * dayMS, a: home(other(30, drop(t0, t0+minuteMS)))},
+		}},
+		{"what late readings make shorter is cleared", []act{
+			{at: 2 * hourMS, a: home(other(30, drop(t0, 0))), want: "raised channel-lost"},
+			{at: 3 * hourMS, a: home(other(30, drop(t0, t0+10*minuteMS))), want: "cleared channel-lost"},
+			{at: 4 * hourMS, a: home(other(30, drop(t0, t0+10*minuteMS)))},
+		}},
+		{"what late readings deny is cleared", []act{
+			{at: 2 * hourMS, a: home(other(30, drop(t0, 0))), want: "raised channel-lost"},
+			{at: 3 * hourMS, a: home(other(30)), want: "cleared channel-lost"},
+		}},
 		{"never received, never lost", []act{{at: dayMS, a: home(never)}}},
 		{"seen by no base visit, not counted", []act{{at: dayMS, a: home(other(30, uncounted))}}},
 		{"lost together is one alarm, a late one joins it", []act{
@@ -141,7 +166,9 @@ func TestStep(t *testing.T) {
 }
 
 func TestAcknowledge(t *testing.T) {
-	s, ev := Step(State{}, t0+2*hourMS, home(channel(30, est(3, 2, 4), drop(t0, 0))), nil)
+	c := channel(30, est(3, 2, 4), drop(t0, 0))
+	c.Latest.Time = answer.Time(t0 + 2*hourMS)
+	s, ev := Step(State{}, t0+2*hourMS, home(c), nil)
 	id := ev[0].Alarm.ID
 	s, ev, ok := Acknowledge(s, id, t0+3*hourMS)
 	if !ok || kinds(ev) != "acknowledged channel-lost" || s.Open[0].Acknowledged != t0+3*hourMS {
@@ -179,7 +206,7 @@ func TestReplayTellsWhatTheDaemonTold(t *testing.T) {
 				}
 			}
 			c := channel(30, none(), seen...)
-			c.Latest.Locked = true
+			c.Latest.Locked, c.Latest.Time = true, answer.Time(now)
 			for _, d := range ds {
 				c.Latest.Locked = c.Latest.Locked && (now < int64(d.Start) || now >= int64(d.End))
 			}
@@ -192,7 +219,8 @@ func TestReplayTellsWhatTheDaemonTold(t *testing.T) {
 				when = append(when, now)
 			}
 			var out [][3]int64
-			for _, a := range Replay(when, answerAt) {
+			alarms, _ := Replay(when, answerAt)
+			for _, a := range alarms {
 				out = append(out, [3]int64{a.Raised, a.Cleared, int64(a.Channels[0])})
 			}
 			return out
@@ -216,7 +244,7 @@ func TestReplayTellsWhatTheDaemonTold(t *testing.T) {
 func TestTextIsCareful(t *testing.T) {
 	for _, text := range []string{
 		spareText(channel(30, est(-1.2, -1.9, -0.6))),
-		lostText([]answer.Channel{channel(30, none()), channel(33, none())}, t0),
+		lostText([]answer.Channel{channel(30, none()), channel(33, none())}),
 	} {
 		if !strings.Contains(text, "First look indoors") || !strings.Contains(text, "to a professional") {
 			t.Errorf("%q sends people outdoors without indoors first and the caution", text)

@@ -3,7 +3,6 @@ package alerting
 import (
 	"fmt"
 	"strings"
-	"time"
 
 	"holdfast/analysis/answer"
 	"holdfast/analysis/reception"
@@ -38,22 +37,21 @@ func spareText(c answer.Channel) string {
 		label(c), db(-c.Spare.Value), db(-c.Spare.High), db(-c.Spare.Low), db(c.SettledMargin.Value), db(c.RequiredMargin.Value), firstIndoors, outdoors)
 }
 
-func lostText(cs []answer.Channel, start int64) string {
+func lostText(cs []answer.Channel) string {
 	var names []string
 	for _, c := range cs {
 		if l := label(c); len(names) == 0 || names[len(names)-1] != l {
 			names = append(names, l)
 		}
 	}
-	at := time.UnixMilli(start).UTC().Format("2006-01-02 15:04 MST")
 	if len(names) == 1 {
-		return fmt.Sprintf("%s has had no picture since %s. If the other channels come in, its transmitter or its own path is the likelier cause: wait for the station. If not: %s", names[0], at, firstIndoors)
+		return fmt.Sprintf("%s has had no picture for an hour. If the other channels come in, its transmitter or its own path is the likelier cause: wait for the station. If not: %s", names[0], firstIndoors)
 	}
-	return fmt.Sprintf("%d channels lost their picture together at %s: %s. One cause is likely. %s %s", len(names), at, strings.Join(names, "; "), firstIndoors, outdoors)
+	return fmt.Sprintf("%d channels lost their picture together an hour ago: %s. One cause is likely. %s %s", len(names), strings.Join(names, "; "), firstIndoors, outdoors)
 }
 
 func silentText(h reception.Health) string {
-	t := fmt.Sprintf("Tuner %q has given no reading since %s", h.Subject, time.UnixMilli(h.Since).UTC().Format("2006-01-02 15:04 MST"))
+	t := fmt.Sprintf("Tuner %q has given no reading for half an hour", h.Subject)
 	if h.Detail != "" {
 		t += ": " + h.Detail
 	}

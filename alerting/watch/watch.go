@@ -32,6 +32,10 @@ type Options struct {
 	Every time.Duration // between steps, default 1 min
 	Now   func() time.Time
 	Log   *slog.Logger
+	// Adopt is asked once, when the journal is empty: the state in which a replay over
+	// imported history ended. Its open alarms enter the journal, marked as replay, and
+	// are told. nil adopts nothing.
+	Adopt func(ctx context.Context) (alerting.State, error)
 }
 
 // A Watch holds the state of the machine. Its methods may be called concurrently.
@@ -49,6 +53,7 @@ type Watch struct {
 	outbox []parcel
 	known  int64  // latest Known written or read
 	saved  string // the checkpoint as last written
+	fresh  bool   // the journal had nothing
 }
 
 // A parcel is one event on its way to one notifier. Its key in the ledger is its
@@ -85,10 +90,14 @@ func (w *Watch) Ready() <-chan struct{} { return w.ready }
 // Run steps until ctx ends. It returns an error only if the journal cannot be read
 // at the start; later faults are logged when they change and retried.
 func (w *Watch) Run(ctx context.Context) error {
-	if err := w.Load(ctx); err != nil {
-		if ctx.Err() != nil {
-			return nil
-		}
+	err := w.Load(ctx)
+	if err == nil {
+		err = w.adopt(ctx)
+	}
+	if ctx.Err() != nil {
+		return nil
+	}
+	if err != nil {
 		return err
 	}
 	close(w.ready)
@@ -99,7 +108,7 @@ func (w *Watch) Run(ctx context.Context) error {
 	var tellAgain time.Time
 	var last string
 	for {
-		err := w.Step(ctx)
+		err = w.Step(ctx)
 		if now := w.opt.Now(); !now.Before(tellAgain) {
 			if told := w.tell(ctx); told != nil {
 				tellAgain = now.Add(retry.NextBackOff())
@@ -144,10 +153,12 @@ func (w *Watch) Load(ctx context.Context) error {
 		return err
 	}
 	w.alarms = alerting.Apply(nil, events)
+	w.fresh = len(w.alarms) == 0
 	err = w.each(ctx, reception.KindCheckpoint, func(e reception.Entry) error {
 		if e.Key != checkpointKey {
 			return nil
 		}
+		w.fresh = false
 		if err := json.Unmarshal(e.Body, &w.state); err != nil {
 			// The alarms themselves are the truth; only running times start anew.
 			w.opt.Log.Warn("alarms: the kept state cannot be read and starts anew: " + err.Error())
@@ -167,6 +178,24 @@ func (w *Watch) Load(ctx context.Context) error {
 		w.outbox = append(w.outbox, p)
 		return err
 	})
+}
+
+// adopt takes over what a replay left open.
+func (w *Watch) adopt(ctx context.Context) error {
+	if !w.fresh || w.opt.Adopt == nil {
+		return nil
+	}
+	s, err := w.opt.Adopt(ctx)
+	if err != nil {
+		return fmt.Errorf("replay alarms over history: %w", err)
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var events []alerting.Event
+	for _, a := range s.Open {
+		events = append(events, alerting.Event{Kind: alerting.Raised, At: a.Raised, Alarm: a})
+	}
+	return w.keep(ctx, s, events)
 }
 
 // each visits the standing entries of a kind; those withdrawn, such as messages told,
@@ -235,7 +264,9 @@ func (w *Watch) keep(ctx context.Context, next alerting.State, events []alerting
 	}
 	var errs []error
 	for i := range events {
-		events[i].Alarm.Origin = "journal"
+		if events[i].Alarm.Origin == "" {
+			events[i].Alarm.Origin = alerting.FromJournal
+		}
 		e := events[i]
 		errs = append(errs, add(reception.KindAlarm, e.Alarm.ID, e.Alarm.Raised, e))
 		for _, n := range w.notifiers {

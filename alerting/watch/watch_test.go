@@ -212,3 +212,34 @@ func TestLogLine(t *testing.T) {
 		}
 	}
 }
+
+func TestAdoptsWhatAReplayLeftOpen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, n := &ledger{}, &way{}
+		// Checkpoints of others leave the journal as empty as it is.
+		l.entries = []reception.Entry{{Kind: reception.KindCheckpoint, Key: "other", Known: 5, Body: []byte("{}")}}
+		open := alerting.Alarm{ID: "old", Condition: alerting.TunerSilent, Scope: "attic", Raised: 1000, Severity: alerting.Major, Origin: alerting.FromReplay}
+		adopted := 0
+		adopt := func(context.Context) (alerting.State, error) {
+			adopted++
+			return alerting.State{Open: []alerting.Alarm{open}}, nil
+		}
+		for range 2 { // the second start finds the journal as the first one left it
+			w, err := New(l, noAnswer, silent, []alerting.Notifier{n}, Options{Adopt: adopt})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
+			if err := w.Run(ctx); err != nil {
+				t.Fatal(err)
+			}
+			cancel()
+			if as := w.Alarms(); len(as) != 1 || as[0].ID != "old" || as[0].Origin != alerting.FromReplay {
+				t.Errorf("alarms %+v, want the adopted one alone", as)
+			}
+		}
+		if adopted != 1 || len(n.told) != 1 {
+			t.Errorf("adopted %d times, told %d; want once each", adopted, len(n.told))
+		}
+	})
+}
