@@ -5,14 +5,12 @@ import (
 	"encoding/json"
 	"errors"
 	"iter"
-	"log/slog"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"holdfast/alerting"
-	"holdfast/alerting/notify/logline"
 	"holdfast/analysis/answer"
 	"holdfast/analysis/reception"
 )
@@ -197,19 +195,6 @@ func TestTornCheckpointStartsAnewButKeepsAlarms(t *testing.T) {
 	}
 	if len(w.state.Open) != 1 {
 		t.Errorf("open alarms %+v, want the one of the journal", w.state.Open)
-	}
-}
-
-func TestLogLine(t *testing.T) {
-	var b strings.Builder
-	n := logline.New(slog.New(slog.NewTextHandler(&b, nil)))
-	if err := n.Notify(t.Context(), alerting.Event{Kind: alerting.Raised, Alarm: alerting.Alarm{ID: "x", Severity: alerting.Major, Text: "no picture"}}); err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{"level=ERROR", "no picture", "for=today"} {
-		if !strings.Contains(b.String(), want) {
-			t.Errorf("log line %q lacks %q", b.String(), want)
-		}
 	}
 }
 
