@@ -1,0 +1,351 @@
+// Package daemon wires the parts of holdfast together: it opens a home's store, runs
+// tuners, weather, alarms and pages over it, reloads the config, and shuts down.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"sync"
+	"time"
+
+	"holdfast/alerting"
+	"holdfast/alerting/notify/logline"
+	"holdfast/alerting/watch"
+	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
+	"holdfast/analysis/worldtest/firstworld"
+	"holdfast/collector"
+	"holdfast/collector/weather"
+	"holdfast/configs"
+	"holdfast/dashboards"
+)
+
+// grace is how long each part may take to stop.
+const grace = 10 * time.Second
+
+// Params say what Run is to do.
+type Params struct {
+	Config configs.Config
+	// Load reads the config again on a reload; nil leaves reloads unanswered.
+	Load    func() (configs.Config, error)
+	DataDir string
+	Reload  <-chan os.Signal
+	Log     *slog.Logger
+	Version string
+	Now     func() time.Time
+	// Bound is told the address of the pages once they listen.
+	Bound func(net.Addr)
+	// Started is called each time everything has started.
+	Started func()
+	// World returns the world that simulated tuners receive; nil makes one that
+	// begins now.
+	World func(seed int) *firstworld.World
+	Hurry float64 // of simulated tuners; 0 is 1
+	// Weather sources beside the config's, read each minute.
+	Weather []weather.Source
+}
+
+// Run runs the daemon until ctx ends. A reload that fails leaves the old config in
+// force and says why in the log.
+func Run(ctx context.Context, p Params) error {
+	if p.Now == nil {
+		p.Now = time.Now
+	}
+	if p.World == nil {
+		p.World = oneWorld(p.Now())
+	}
+	h, err := Open(ctx, p.Config, p.DataDir, Options{Now: p.Now, Log: p.Log})
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err := h.Close(); err != nil {
+			p.Log.Error("close the store", "error", err)
+		}
+	}()
+	if err := h.begin(ctx); err != nil {
+		return err
+	}
+	cfg := p.Config
+	for {
+		next, err := generation(ctx, h, cfg, p)
+		if err != nil && next == nil {
+			return err
+		}
+		if next == nil {
+			return nil
+		}
+		if err := h.prepareAgain(ctx, *next); err != nil {
+			return fmt.Errorf("take up the new config: %w", err)
+		}
+		cfg = *next
+	}
+}
+
+// oneWorld makes each seed's world once.
+func oneWorld(now time.Time) func(int) *firstworld.World {
+	var mu sync.Mutex
+	worlds := map[int]*firstworld.World{}
+	return func(seed int) *firstworld.World {
+		mu.Lock()
+		defer mu.Unlock()
+		if worlds[seed] == nil {
+			worlds[seed] = firstworld.New(uint64(seed), now)
+		}
+		return worlds[seed]
+	}
+}
+
+func (h *Home) prepareAgain(ctx context.Context, c configs.Config) error {
+	s, err := setupFrom(c)
+	if err != nil {
+		return err
+	}
+	return h.prepare(ctx, s, c)
+}
+
+// generation runs everything under one config. It returns the next config when a
+// reload gave a good one, nil at the end.
+func generation(ctx context.Context, h *Home, c configs.Config, p Params) (*configs.Config, error) {
+	gctx, stop := context.WithCancel(ctx)
+	defer stop()
+	g := &gen{home: h, config: c, params: p, log: p.Log, clock: collector.NewClock(p.Now, p.Log)}
+	tiers, err := g.build(gctx)
+	if err != nil {
+		return nil, err
+	}
+	defer g.close()
+	h.setReady(errors.New("still starting"))
+	defer h.setReady(errors.New("stopping"))
+
+	var next *configs.Config
+	waited := make(chan struct{})
+	go func() {
+		defer close(waited)
+		for {
+			select {
+			case <-gctx.Done():
+				return
+			case <-p.Reload:
+			}
+			if p.Load == nil {
+				p.Log.Warn("reload: this command has no config file to read again")
+				continue
+			}
+			fresh, err := p.Load()
+			if err == nil {
+				_, err = setupFrom(fresh)
+			}
+			if err != nil {
+				p.Log.Error("reload: the config is wrong and nothing was changed:\n" + err.Error())
+				continue
+			}
+			p.Log.Info("reload: taking up the new config")
+			next = &fresh
+			stop()
+			return
+		}
+	}()
+	err = runTiers(gctx, p.Log, grace, func() {
+		h.setReady(nil)
+		if p.Started != nil {
+			p.Started()
+		}
+	}, tiers...)
+	stop()
+	<-waited
+	return next, err
+}
+
+// gen is what lives under one config.
+type gen struct {
+	home   *Home
+	config configs.Config
+	params Params
+	log    *slog.Logger
+	clock  *collector.Clock
+
+	sources []collector.Source
+	tuners  []*collector.Tuner
+	server  *dashboards.Server
+
+	mu     sync.Mutex
+	wishes map[int64]bool  // channels that deserve closer looks
+	scales map[string]bool // in the ledger already
+}
+
+func (g *gen) close() {
+	for _, s := range g.sources {
+		if err := s.Close(); err != nil {
+			g.log.Warn("close a tuner", "error", err)
+		}
+	}
+}
+
+func (g *gen) build(ctx context.Context) ([]tier, error) {
+	h := g.home
+	g.scales, g.wishes = map[string]bool{}, map[int64]bool{}
+	var tuners tier
+	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: g.params.Hurry}
+	for _, t := range g.config.Tuners {
+		src, err := openSource(ctx, t, parts)
+		if err != nil {
+			g.close()
+			return nil, err
+		}
+		g.sources = append(g.sources, src)
+		var keepOut []collector.Hours
+		for _, k := range t.KeepOut {
+			keepOut = append(keepOut, collector.Hours{From: k.From, To: k.To, Location: h.setup.zone})
+		}
+		tuner, err := collector.NewTuner(t.Name, src, h.setup.channelsOf(t), collector.Options{
+			Every: t.Every, Dwell: t.Dwell, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock,
+			Wish: g.wish,
+		}, g.taker(t.Name, src), g.log)
+		if err != nil {
+			g.close()
+			return nil, err
+		}
+		g.tuners = append(g.tuners, tuner)
+		tuners = append(tuners, tuner)
+	}
+	var notifiers []alerting.Notifier
+	for range g.config.Tell {
+		notifiers = append(notifiers, logline.New(g.log))
+	}
+	alarms, err := watch.New(h.store, g.alarming, g.health, notifiers, watch.Options{
+		Now: g.params.Now, Log: g.log,
+		Adopt: func(ctx context.Context) (alerting.State, error) {
+			_, s, err := h.replay(ctx)
+			return s, err
+		},
+	})
+	if err != nil {
+		g.close()
+		return nil, err
+	}
+	h.mu.Lock()
+	h.watch = alarms
+	h.mu.Unlock()
+	timers, err := g.timers()
+	if err != nil {
+		g.close()
+		return nil, err
+	}
+	g.server = dashboards.New(h, dashboards.Options{Version: g.params.Version, Logger: g.log})
+	handler := g.server.Handler()
+	faces := tier{newServer("pages", handler, func() (net.Listener, error) {
+		l, err := net.Listen("tcp", g.config.Web.Listen)
+		if err != nil {
+			return nil, fmt.Errorf("listen on web.listen %s: %w; choose another port, or stop what has it", g.config.Web.Listen, err)
+		}
+		return l, nil
+	}, g.log, g.params.Bound)}
+	if len(SocketPath(h.dir)) <= maxSocketPath {
+		faces = append(faces, newServer("commands", handler, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
+	} else {
+		g.log.Warn("commands cannot reach this daemon: the path of the data folder is too long for a socket; choose a shorter one", "data", h.dir)
+	}
+	return []tier{{timers}, tuners, {alarms}, faces}, nil
+}
+
+// taker returns what a tuner's readings are handed to.
+func (g *gen) taker(name string, src collector.Source) func(context.Context, []reception.Reading) error {
+	return func(ctx context.Context, rs []reception.Reading) error {
+		for i := range rs {
+			if id := rs[i].Scale; id != "" {
+				if err := g.keepScale(ctx, id, name, src); err != nil {
+					return err
+				}
+			}
+		}
+		if err := g.home.intake.Add(ctx, rs); err != nil {
+			return err
+		}
+		for i := range rs {
+			g.home.folder.latest(&rs[i])
+		}
+		g.home.pulse.beat()
+		return nil
+	}
+}
+
+// keepScale writes a scale, and the tuner that has it, to the ledger when it is new.
+func (g *gen) keepScale(ctx context.Context, id, tuner string, src collector.Source) error {
+	g.mu.Lock()
+	known := g.scales[id+"\x00"+tuner]
+	g.mu.Unlock()
+	if known {
+		return nil
+	}
+	now := g.clock.Now().UnixMilli()
+	var put []reception.Entry
+	if s, ok := src.Scale(id); ok {
+		s.ID = id
+		e, changed, err := newerEntry(ctx, g.home.store, reception.KindScale, id, now, s)
+		if err != nil {
+			return err
+		}
+		if changed {
+			put = append(put, e)
+		}
+	}
+	t := src.Tuner()
+	t.Name = tuner
+	e, changed, err := newerEntry(ctx, g.home.store, reception.KindTuner, tuner, now, t)
+	if err != nil {
+		return err
+	}
+	if changed {
+		put = append(put, e)
+	}
+	if len(put) > 0 {
+		if err := g.home.store.Put(ctx, put...); err != nil {
+			return fmt.Errorf("keep the scale of tuner %q: %w", tuner, err)
+		}
+	}
+	g.mu.Lock()
+	g.scales[id+"\x00"+tuner] = true
+	g.mu.Unlock()
+	return nil
+}
+
+// alarming answers for the alarms and takes note of the channels that are close.
+func (g *gen) alarming(ctx context.Context) (answer.Answer, error) {
+	a, err := g.home.alarming(ctx)
+	if err != nil {
+		return a, err
+	}
+	close := map[int64]bool{}
+	for _, c := range a.Channels {
+		if c.Spare.Decided() && c.Spare.Low < closeDB {
+			close[c.FrequencyHz] = true
+		}
+	}
+	g.mu.Lock()
+	g.wishes = close
+	g.mu.Unlock()
+	return a, nil
+}
+
+// closeDB is how little may be to spare before a channel gets closer looks; ours.
+const closeDB = 1
+
+func (g *gen) wish(ch reception.Channel) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.wishes[ch.FrequencyHz]
+}
+
+// health gathers what tuners and clock say, for the alarms and the page.
+func (g *gen) health(ctx context.Context) ([]reception.Health, error) {
+	for _, t := range g.tuners {
+		g.home.health.note(t.Health())
+	}
+	g.home.health.note(g.clock.Health())
+	return g.home.Health(ctx)
+}

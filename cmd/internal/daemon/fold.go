@@ -1,0 +1,291 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+
+	"holdfast/alerting"
+	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
+	"holdfast/analysis/tally"
+	"holdfast/collector/intake"
+	"holdfast/collector/store"
+)
+
+// A folder keeps the analysis' fold in step with the log: it takes in what the change
+// list names since it last looked.
+type folder struct {
+	setup  setup
+	log    store.Log
+	ledger store.Ledger
+	intake *intake.Intake
+
+	mu        sync.Mutex // the fold is for one at a time
+	fold      *answer.Fold
+	logSeq    int64
+	ledgerSeq int64
+	mounted   string // the installations that the fold's regimes rest on
+
+	replayed replayed
+}
+
+// What a replay found, and of which history.
+type replayed struct {
+	until, history int64
+	alarms         []alerting.Alarm
+	state          alerting.State
+	done           bool
+}
+
+type engine interface {
+	store.Log
+	store.Ledger
+}
+
+func newFolder(s setup, e engine, in *intake.Intake) *folder {
+	return &folder{setup: s, log: e, ledger: e, intake: in}
+}
+
+// use brings the fold up to date and hands it to do, alone.
+func (f *folder) use(ctx context.Context, do func(*answer.Fold)) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err := f.catchUp(ctx); err != nil {
+		return err
+	}
+	do(f.fold)
+	return nil
+}
+
+func (f *folder) catchUp(ctx context.Context) error {
+	ledgerSeq, err := f.ledger.LedgerSeq(ctx)
+	if err != nil {
+		return fmt.Errorf("read the ledger: %w", err)
+	}
+	logSeq, err := f.log.Seq(ctx)
+	if err != nil {
+		return fmt.Errorf("read the log: %w", err)
+	}
+	var entries []reception.Entry
+	if f.fold == nil || ledgerSeq != f.ledgerSeq {
+		mounted := ""
+		for _, kind := range []string{reception.KindInstallation, reception.KindScale} {
+			for e, err := range f.ledger.Entries(ctx, kind) {
+				if err != nil {
+					return fmt.Errorf("read %s entries: %w", kind, err)
+				}
+				entries = append(entries, e)
+				if kind == reception.KindInstallation {
+					mounted += fmt.Sprintf("%s %d %d\n", e.Key, e.Held, e.Known)
+				}
+			}
+		}
+		if f.fold == nil || mounted != f.mounted { // hours have moved to other regimes
+			f.fold, f.mounted, f.logSeq = answer.New(answer.Setup{
+				Home: f.setup.home, Zone: f.setup.zone, Channels: f.setup.channels, Transmitters: f.setup.transmitters,
+				Tuners: f.setup.tuners, Wanted: f.setup.wanted,
+			}), mounted, 0
+		}
+		for i := range entries {
+			f.fold.Step(answer.Fact{Entry: &entries[i]})
+		}
+		f.ledgerSeq = ledgerSeq
+	}
+	if f.logSeq != logSeq {
+		if err := f.takeChanges(ctx); err != nil {
+			f.fold = nil // half taken in: begin again next time
+			return err
+		}
+		f.logSeq = logSeq
+	}
+	for _, k := range f.intake.OpenTallies() {
+		f.fold.Step(answer.Fact{Tally: &k})
+	}
+	return nil
+}
+
+// takeChanges steps the fold with what changed after logSeq; with logSeq 0 that is
+// everything.
+func (f *folder) takeChanges(ctx context.Context) error {
+	if f.logSeq == 0 {
+		if err := f.takeWeather(ctx, store.Always); err != nil {
+			return err
+		}
+		if err := f.takeTallies(ctx, store.Query{Span: store.Always}); err != nil {
+			return err
+		}
+		series, err := f.log.Series(ctx)
+		if err != nil {
+			return fmt.Errorf("list what was measured: %w", err)
+		}
+		for _, s := range series {
+			if err := f.takeLatest(ctx, s.Series, s.Last-6*reception.HourMS, s.Last+1); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	spans := map[reception.Series]store.Span{}
+	var order []reception.Series
+	var weather store.Span
+	for c, err := range f.log.Changes(ctx, f.logSeq) {
+		if err != nil {
+			return fmt.Errorf("read the change list: %w", err)
+		}
+		from, to := c.Bounds()
+		if c.Weather {
+			weather = cover(weather, from, to)
+			continue
+		}
+		if !slices.Contains(order, c.Series) {
+			order = append(order, c.Series)
+		}
+		spans[c.Series] = cover(spans[c.Series], from, to)
+	}
+	if weather != (store.Span{}) {
+		if err := f.takeWeather(ctx, weather); err != nil {
+			return err
+		}
+	}
+	for _, s := range order {
+		sp := spans[s]
+		q := store.Query{Span: store.Span{From: sp.From - sp.From%reception.HourMS, To: sp.To}, Tuner: s.Tuner, FrequencyHz: s.FrequencyHz}
+		if s != (reception.Series{}) {
+			q.Layer = &s.Layer
+		}
+		if err := f.takeTallies(ctx, q); err != nil {
+			return err
+		}
+		if s != (reception.Series{}) {
+			if err := f.takeLatest(ctx, s, max(sp.From, sp.To-6*reception.HourMS), sp.To); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func cover(s store.Span, from, to int64) store.Span {
+	if s == (store.Span{}) {
+		return store.Span{From: from, To: to}
+	}
+	return store.Span{From: min(s.From, from), To: max(s.To, to)}
+}
+
+func (f *folder) takeWeather(ctx context.Context, s store.Span) error {
+	for w, err := range f.log.Weather(ctx, s) {
+		if err != nil {
+			return fmt.Errorf("read weather: %w", err)
+		}
+		f.fold.Step(answer.Fact{Weather: &w})
+	}
+	return nil
+}
+
+func (f *folder) takeTallies(ctx context.Context, q store.Query) error {
+	for p, err := range f.log.Tallies(ctx, q) {
+		if err != nil {
+			return fmt.Errorf("read tallies: %w", err)
+		}
+		k, err := tally.Unpack(p)
+		if err != nil {
+			return fmt.Errorf("read the tally of hour %d: %w", p.Hour, err)
+		}
+		f.fold.Step(answer.Fact{Tally: &k})
+	}
+	return nil
+}
+
+// takeLatest steps the fold with the last visit that was made in a span.
+func (f *folder) takeLatest(ctx context.Context, s reception.Series, from, to int64) error {
+	var last reception.Reading
+	found := false
+	q := store.Query{Span: store.Span{From: from, To: to}, Tuner: s.Tuner, FrequencyHz: s.FrequencyHz, Layer: &s.Layer}
+	for chunk, err := range f.log.Readings(ctx, q) {
+		if err != nil {
+			return fmt.Errorf("read the latest visit: %w", err)
+		}
+		for i := len(chunk) - 1; i >= 0; i-- {
+			if chunk[i].Valid() {
+				last, found = chunk[i], true
+				break
+			}
+		}
+	}
+	if found {
+		f.fold.Step(answer.Fact{Latest: &last})
+	}
+	return nil
+}
+
+// replay runs the alarms over the days up to an instant and keeps what it found until
+// that history changes.
+func (f *folder) replay(ctx context.Context, until int64) ([]alerting.Alarm, alerting.State, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err := f.catchUp(ctx); err != nil {
+		return nil, alerting.State{}, err
+	}
+	history, err := f.historySeq(ctx, until)
+	if err != nil {
+		return nil, alerting.State{}, err
+	}
+	if r := f.replayed; !r.done || r.until != until || r.history != history {
+		var days []int64
+		series, err := f.log.Series(ctx)
+		if err != nil {
+			return nil, alerting.State{}, fmt.Errorf("list what was measured: %w", err)
+		}
+		if len(series) > 0 {
+			first := slices.MinFunc(series, func(a, b store.Stored) int { return int(min(max(a.First-b.First, -1), 1)) }).First
+			for at := first + dayMS; at < until; at += dayMS {
+				days = append(days, at)
+			}
+			if first < until {
+				days = append(days, until)
+			}
+		}
+		alarms, state := alerting.Replay(days, func(at int64) answer.Answer {
+			if ctx.Err() != nil {
+				return answer.Answer{}
+			}
+			return f.fold.Alarming(at)
+		})
+		if err := ctx.Err(); err != nil {
+			return nil, alerting.State{}, err
+		}
+		f.replayed = replayed{until, history, alarms, state, true}
+	}
+	return f.replayed.alarms, f.replayed.state.Clone(), nil
+}
+
+// historySeq is the sequence of the last change that reaches before an instant.
+func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
+	after := f.replayed.history
+	last := after
+	for c, err := range f.log.Changes(ctx, after) {
+		if err != nil {
+			return 0, fmt.Errorf("read the change list: %w", err)
+		}
+		if from, _ := c.Bounds(); from < until-reception.HourMS {
+			last = c.Seq
+		}
+	}
+	return last, nil
+}
+
+const dayMS = 24 * reception.HourMS
+
+// latest notes a visit that was just stored.
+func (f *folder) latest(r *reception.Reading) {
+	if !r.Valid() {
+		return
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.fold != nil {
+		f.fold.Step(answer.Fact{Latest: r})
+	}
+}

@@ -1,0 +1,95 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/go-co-op/gocron/v2"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+)
+
+// timers runs what goes by the clock: closing hours, reading the weather. Visits are
+// timed by each tuner's own loop.
+type timers struct {
+	sched gocron.Scheduler
+	jobs  []timedJob
+	log   *slog.Logger
+	ready chan struct{}
+}
+
+// A timedJob runs at once and then every so often, never beside itself. Its error is
+// logged when it changes.
+type timedJob struct {
+	name  string
+	every time.Duration
+	do    func(context.Context) error
+}
+
+func (g *gen) timers() (*timers, error) {
+	s, err := gocron.NewScheduler(gocron.WithLocation(g.home.setup.zone), gocron.WithStopTimeout(grace))
+	if err != nil {
+		return nil, fmt.Errorf("make the timers: %w", err)
+	}
+	t := &timers{sched: s, log: g.log, ready: make(chan struct{})}
+	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours})
+	weather, err := g.weatherJobs()
+	t.jobs = append(t.jobs, weather...)
+	return t, err
+}
+
+func (t *timers) String() string         { return "timers" }
+func (t *timers) Ready() <-chan struct{} { return t.ready }
+
+// Run keeps the jobs going until ctx ends.
+func (t *timers) Run(ctx context.Context) error {
+	for _, j := range t.jobs {
+		last := ""
+		_, err := t.sched.NewJob(gocron.DurationJob(j.every), gocron.NewTask(func() {
+			err := j.do(ctx)
+			switch {
+			case err == nil || ctx.Err() != nil:
+				last = ""
+			case err.Error() != last:
+				last = err.Error()
+				t.log.Warn(j.name + ": " + last)
+			}
+		}), gocron.WithSingletonMode(gocron.LimitModeReschedule), gocron.WithStartAt(gocron.WithStartImmediately()), gocron.WithName(j.name))
+		if err != nil {
+			return errors.Join(fmt.Errorf("time %s: %w", j.name, err), t.sched.Shutdown())
+		}
+	}
+	t.sched.Start()
+	close(t.ready)
+	<-ctx.Done()
+	if err := t.sched.Shutdown(); err != nil {
+		return fmt.Errorf("stop the timers: %w", err)
+	}
+	return nil
+}
+
+// closeHours stores the tallies of hours that are over and makes again what late
+// readings touched.
+func (g *gen) closeHours(ctx context.Context) error {
+	h := g.home
+	fact := reception.Health{Kind: reception.HealthStore, Subject: h.dir, Since: g.params.Now().UnixMilli(), OK: true}
+	err := h.intake.CloseHours(ctx, g.clock.Now().UnixMilli())
+	if err == nil {
+		err = h.intake.Rebuild(ctx)
+	}
+	if err != nil {
+		fact.OK, fact.Detail = false, err.Error()
+		if errors.Is(err, store.ErrFull) {
+			fact.Detail = "the disk is full; free some space: what is measured meanwhile is kept in memory, up to a limit"
+		}
+	}
+	if ctx.Err() == nil {
+		h.health.note(fact)
+		h.pulse.beat()
+	}
+	return err
+}
