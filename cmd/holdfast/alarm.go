@@ -1,0 +1,90 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/jedib0t/go-pretty/v6/text"
+	"github.com/spf13/cobra"
+
+	"holdfast/alerting"
+	"holdfast/analysis/answer"
+)
+
+func alarmCommand(e *env) *cobra.Command {
+	var format string
+	c := &cobra.Command{
+		Use:   "alarm",
+		Short: "List alarms, newest first",
+		Long: `List alarms, newest first, with their ids: those that the daemon raised, and for
+imported history those that it would have raised (replay).`,
+		Args: exact(0),
+		RunE: func(c *cobra.Command, _ []string) error {
+			if format != "text" && format != "json" {
+				return usage(fmt.Errorf("--format %q is not known; want text or json", format))
+			}
+			h, err := e.connect(c.Context())
+			if err != nil {
+				return err
+			}
+			defer h.Close()
+			as, err := h.Alarms(c.Context())
+			if err != nil {
+				return err
+			}
+			if format == "json" {
+				j := json.NewEncoder(e.out)
+				j.SetIndent("", "  ")
+				return j.Encode(as)
+			}
+			if len(as.Alarms) == 0 {
+				fmt.Fprintln(e.out, "No alarm so far.")
+			}
+			for i, a := range as.Alarms {
+				if i > 0 {
+					fmt.Fprintln(e.out)
+				}
+				state := alerting.Severity(a.Severity).PeopleWord()
+				switch {
+				case a.Cleared != 0:
+					state = "cleared " + clock(a.Cleared)
+				case a.Acknowledged != 0:
+					state += ", acknowledged"
+				}
+				if a.Origin == "replay" {
+					state += ", from imported history"
+				}
+				fmt.Fprintf(e.out, "%s  %s  (%s)\n", clock(a.Raised), a.Condition, state)
+				fmt.Fprintln(e.out, text.WrapSoft(a.Text, e.width()))
+				if a.Cleared == 0 && a.Origin != "replay" {
+					fmt.Fprintf(e.out, "holdfast alarm acknowledge '%s'\n", a.ID)
+				}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&format, "format", "text", "text or json")
+	c.AddCommand(&cobra.Command{
+		Use:   "acknowledge ID",
+		Short: "Mark an open alarm as seen",
+		Args:  exact(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			h, err := e.connect(c.Context())
+			if err != nil {
+				return err
+			}
+			defer h.Close()
+			if err := h.Acknowledge(c.Context(), args[0]); err != nil {
+				return err
+			}
+			fmt.Fprintln(e.out, "acknowledged")
+			return nil
+		},
+	})
+	return c
+}
+
+func clock(t answer.Time) string {
+	return time.UnixMilli(int64(t)).UTC().Format("2006-01-02 15:04 UTC")
+}
