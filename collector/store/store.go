@@ -154,6 +154,9 @@ type Stored struct {
 //
 // All methods may be called concurrently. After Close they return ErrClosed.
 type Log interface {
+	// Append stores a batch. Much at once is stored fastest by span: all series of a
+	// day or a month in one batch, then the next. Series after series over the same
+	// months has the embedded engine write every page once for each of them.
 	Append(ctx context.Context, b Batch) (Appended, error)
 
 	// Readings yields chunks of at most some thousand readings of one series each.

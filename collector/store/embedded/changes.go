@@ -3,6 +3,7 @@ package embedded
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"iter"
 	"slices"
 
@@ -166,18 +167,27 @@ func (s *Store) Touch(ctx context.Context, q store.Query) error {
 			from, to = 0, 0
 		}
 		first, last := store.HourOf(from), store.HourOf(to-1)
-		for _, r := range s.selected(q) {
+		selected := s.selected(q)
+		ids := make([]int64, len(selected))
+		for i, r := range selected {
+			ids[i] = r.id
+		}
+		list, err := json.Marshal(ids)
+		if err != nil {
+			return err
+		}
+		// One walk over the span for all series: the rows lie in the order of time.
+		if err := s.w.exec(run, `INSERT INTO dirty_hour (hour, series, seq)
+			SELECT DISTINCT time / ?1, series, ?2 FROM hot WHERE time >= ?3 AND time < ?4 AND series IN (SELECT value FROM json_each(?5))
+			ON CONFLICT (hour, series) DO UPDATE SET seq = excluded.seq`,
+			int64(reception.HourMS), seq, first*reception.HourMS, (last+1)*reception.HourMS, string(list)); err != nil {
+			return err
+		}
+		for _, r := range selected {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			err := s.w.exec(run, `INSERT INTO dirty_hour (hour, series, seq)
-				SELECT time / ?1, series, ?2 FROM hot WHERE time >= ?3 AND time < ?4 AND series = ?5 GROUP BY 1
-				ON CONFLICT (hour, series) DO UPDATE SET seq = excluded.seq`,
-				int64(reception.HourMS), seq, first*reception.HourMS, (last+1)*reception.HourMS, r.id)
-			if err == nil {
-				err = s.touchTallies(run, r, first, last, seq)
-			}
-			if err != nil {
+			if err := s.touchTallies(run, r, first, last, seq); err != nil {
 				return err
 			}
 		}

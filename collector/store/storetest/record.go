@@ -74,6 +74,32 @@ func runRecord(t *testing.T, o Options) {
 		appendTo(t, s, store.Batch{Readings: []reception.Reading{reading(loft, t0+1000)}})
 	})
 
+	t.Run("CancelledHalfWay", func(t *testing.T) {
+		s := o.open(t)
+		var b store.Batch
+		for i := range int64(500) {
+			b.Readings = append(b.Readings, reading(loft, t0+i*1000))
+		}
+		b.Weather = oddWeather()
+		b.Tallies = []reception.PackedTally{tally(loft, hour0, "i", "a")}
+		for looks := range 30 {
+			_, err := s.Append(&countdown{t.Context(), looks}, b)
+			n := len(readings(t, s, store.Query{})) + len(all(t, s.Weather(t.Context(), store.Always))) +
+				len(all(t, s.Tallies(t.Context(), store.Query{})))
+			if err == nil {
+				if n != len(b.Readings)+len(b.Weather)+1 {
+					t.Errorf("append went through and left %d rows", n)
+				}
+				return
+			}
+			wantErr(t, "append", err, context.Canceled)
+			if n != 0 {
+				t.Fatalf("an append that was cancelled at look %d left %d rows", looks, n)
+			}
+		}
+		t.Error("append never went through")
+	})
+
 	t.Run("CancelledWhileIterating", func(t *testing.T) {
 		s := o.open(t)
 		var rs []reception.Reading
@@ -507,4 +533,17 @@ func concurrent(t *testing.T, o Options) {
 	if n := len(all(t, s.History(t.Context(), "note"))); n != writers*batches {
 		t.Errorf("%d entries, want %d", n, writers*batches)
 	}
+}
+
+// A countdown is a context that is cancelled once it was looked at often enough.
+type countdown struct {
+	context.Context
+	looks int
+}
+
+func (c *countdown) Err() error {
+	if c.looks--; c.looks < 0 {
+		return context.Canceled
+	}
+	return nil
 }
