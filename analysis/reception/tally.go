@@ -84,8 +84,8 @@ type Tally struct {
 	LevelN, LevelSum, LevelSumSq int64 // of locked visits
 	LevelCN                      int64 // sum of level x C/N, 0.01 dBm x 0.001 dB
 	Level                        []Bin // 0.5 dB
-	DarkLevelN, DarkLevelSum              int64 // of unlocked visits
-	DarkLevel                             []Bin
+	DarkLevelN, DarkLevelSum     int64 // of unlocked visits
+	DarkLevel                    []Bin
 
 	Dose []DoseBin // visits of every kind with a C/N, none on the wrong identity
 

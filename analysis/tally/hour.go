@@ -48,12 +48,30 @@ type hour struct {
 	carry    int64
 	win      []*reception.Reading
 	regimes  []reception.Regime
+	verdicts []verdict
 	from, to int
 	startMS  int64
 	out      []Keyed
 	units    []reception.ScaleUnit // of out
+	latest   int                   // of out
 
 	lastBase, lastMade int // indices into win, -1 for none
+}
+
+// A verdict is how a visit of the window was judged.
+type verdict struct {
+	made       bool
+	bad, wrong bool
+	erroredUS  int64
+}
+
+func (h *hour) verdict(i int) verdict {
+	v := &h.verdicts[i]
+	if !v.made {
+		r := h.win[i]
+		*v = verdict{true, Bad(r, h.rules), WrongIdentity(r, h.rules), ErroredUS(r, h.rules)}
+	}
+	return *v
 }
 
 func newHour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) *hour {
@@ -82,6 +100,7 @@ func newHour(readings, before, after []reception.Reading, regime func(*reception
 		}
 	}
 	h.regimes = fill(h.win, regime)
+	h.verdicts = make([]verdict, len(h.win))
 	for i := range h.from {
 		h.passed(i)
 	}
@@ -131,11 +150,16 @@ func take(g *reception.Regime, from reception.Regime) {
 // tally returns the tally of the regime of reading i, and its scale's unit.
 func (h *hour) tally(i int) (*reception.Tally, reception.ScaleUnit) {
 	g := h.regimes[i]
+	if len(h.out) > 0 && h.out[h.latest].Key.Regime == g {
+		return &h.out[h.latest].Tally, h.units[h.latest]
+	}
 	for k := range h.out {
 		if h.out[k].Key.Regime == g {
+			h.latest = k
 			return &h.out[k].Tally, h.units[k]
 		}
 	}
+	h.latest = len(h.out)
 	h.out = append(h.out, Keyed{Key: reception.TallyKey{
 		Series: h.win[i].Series(), Regime: g, Hour: h.startMS / reception.HourMS,
 	}})
@@ -154,37 +178,37 @@ func (h *hour) count(i int) {
 		}
 		return
 	}
-	bad := Bad(r, h.rules)
+	v := h.verdict(i)
 	switch r.Visit {
 	case reception.VisitBase:
-		h.base(t, r, unit, bad)
-		h.pair(t, i, unit, bad)
+		base(t, r, unit, v)
+		h.pair(t, i, unit, v.bad)
 	default:
-		if t.Extra++; bad {
+		if t.Extra++; v.bad {
 			t.ExtraBad++
 		}
 		if r.Visit == reception.VisitRiding {
 			t.Riding++
 		}
 	}
-	dose(t, r, unit, h.rules)
-	if bad {
+	dose(t, r, unit, v, h.rules)
+	if v.bad {
 		h.run(t, i)
 	}
 	h.passed(i)
 }
 
-func (h *hour) base(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, bad bool) {
+func base(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict) {
 	t.Visits++
 	t.DwellMS += r.DwellMS
-	t.ErroredUS += ErroredUS(r, h.rules)
-	if bad {
+	t.ErroredUS += v.erroredUS
+	if v.bad {
 		t.Bad++
 	}
 	if LostLock(r) {
 		t.LockLosses++
 	}
-	if WrongIdentity(r, h.rules) {
+	if v.wrong {
 		t.WrongIdentity++
 	}
 	cn, hasCN := quality(r, unit)
@@ -237,7 +261,7 @@ func (h *hour) pair(t *reception.Tally, i int, unit reception.ScaleUnit, bad boo
 	}
 	t.Pairs++
 	t.SpacingMS += r.Time - p.Time
-	switch was := Bad(p, h.rules); {
+	switch was := h.verdict(h.lastBase).bad; {
 	case was && !bad:
 		t.BadToGood++
 	case !was && bad:
@@ -253,12 +277,12 @@ func (h *hour) pair(t *reception.Tally, i int, unit reception.ScaleUnit, bad boo
 
 // dose enters a visit of any kind. One on the wrong identity stays out: its errors
 // say nothing of what the wanted signal's C/N would have given.
-func dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, rules Rules) {
+func dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict, rules Rules) {
 	cn, ok := doseQuality(r, unit)
-	if !ok || WrongIdentity(r, rules) {
+	if !ok || v.wrong {
 		return
 	}
-	d := reception.DoseBin{Bin: cnBin(cn, unit), Visits: 1, ErroredUS: ErroredUS(r, rules)}
+	d := reception.DoseBin{Bin: cnBin(cn, unit), Visits: 1, ErroredUS: v.erroredUS}
 	if Failed(r, rules) {
 		d.Failed = 1
 	}
@@ -275,7 +299,7 @@ func (h *hour) run(t *reception.Tally, i int) {
 	r := h.win[i]
 	end := r.Time + r.DwellMS
 	near := h.lastMade >= 0 && r.Time-h.endMS(h.lastMade) < h.carry
-	if near && h.lastMade >= h.from && h.regimes[h.lastMade] == h.regimes[i] && Bad(h.win[h.lastMade], h.rules) {
+	if near && h.lastMade >= h.from && h.regimes[h.lastMade] == h.regimes[i] && h.verdict(h.lastMade).bad {
 		b := &t.Runs[len(t.Runs)-1]
 		b.LastMS = max(b.LastMS, end)
 		h.add(b, i)
@@ -293,19 +317,18 @@ func (h *hour) endMS(i int) int64 { return h.win[i].Time + h.win[i].DwellMS }
 
 // add counts the bad visit i and looks up the visit after it.
 func (h *hour) add(b *reception.BadRun, i int) {
-	r := h.win[i]
-	us := ErroredUS(r, h.rules)
+	r, v := h.win[i], h.verdict(i)
 	b.Visits++
-	b.ErroredUS += us
+	b.ErroredUS += v.erroredUS
 	if r.Visit == reception.VisitBase {
 		b.BaseVisits++
 		b.BaseDwellMS += r.DwellMS
-		b.BaseErroredUS += us
+		b.BaseErroredUS += v.erroredUS
 	}
 	if !r.Locked {
 		b.Unlocked++
 	}
-	if WrongIdentity(r, h.rules) {
+	if v.wrong {
 		b.WrongIdentity++
 	}
 	b.AfterMS = 0

@@ -45,10 +45,16 @@ func scalars(t *reception.Tally) [35]*int64 {
 	}
 }
 
+// usualBins is how many bins an hour of a dozen visits fills.
+const usualBins = 8
+
 // addBin adds n to a bin, in place where it is there.
 func addBin(bins []reception.Bin, bin int32, n int64) []reception.Bin {
 	i, ok := slices.BinarySearchFunc(bins, bin, func(b reception.Bin, at int32) int { return cmp.Compare(b.Bin, at) })
 	if !ok {
+		if bins == nil {
+			bins = make([]reception.Bin, 0, usualBins)
+		}
 		return slices.Insert(bins, i, reception.Bin{Bin: bin, N: n})
 	}
 	if bins[i].N += n; bins[i].N == 0 {
@@ -88,6 +94,9 @@ func addBins(dst, src []reception.Bin, sign int64) []reception.Bin {
 func addDose(dose []reception.DoseBin, b reception.DoseBin, sign int64) []reception.DoseBin {
 	i, ok := slices.BinarySearchFunc(dose, b.Bin, func(d reception.DoseBin, at int32) int { return cmp.Compare(d.Bin, at) })
 	if !ok {
+		if dose == nil {
+			dose = make([]reception.DoseBin, 0, usualBins)
+		}
 		dose = slices.Insert(dose, i, reception.DoseBin{Bin: b.Bin})
 	}
 	d := &dose[i]

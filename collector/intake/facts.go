@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 
 	"holdfast/analysis/reception"
@@ -142,24 +143,24 @@ func (in *Intake) refresh(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	changed := false
+	units, changed := maps.Clone(in.facts.units), false
 	for _, e := range entries {
 		var sc reception.Scale
 		if err := unmarshalScale(e.Body, &sc); err != nil {
 			return fmt.Errorf("read %s: %w", store.EntryName(e), err)
 		}
-		if in.facts.used[e.Key] && sc.Unit != in.facts.units[e.Key] {
+		if in.facts.used[e.Key] && sc.Unit != units[e.Key] {
 			changed = true
 		}
-		in.facts.units[e.Key] = sc.Unit
+		units[e.Key] = sc.Unit
 	}
 	if changed { // hours were made while nobody knew what this scale means
-		clear(in.facts.used)
 		if err := in.log.Touch(ctx, store.Query{}); err != nil {
 			return err
 		}
+		clear(in.facts.used)
 	}
-	in.ledgerSeq = seq
+	in.facts.units, in.ledgerSeq = units, seq
 	return nil
 }
 
@@ -179,7 +180,7 @@ func unmarshalScale(body []byte, sc *reception.Scale) error {
 
 // InstallationsChanged takes in what was entered, edited or withdrawn among the
 // ledger's installations: the hours that now stand under another one are marked, and
-// made again by the next Rebuild.
+// made again by the next Rebuild, which also finds changes that it was not told of.
 func (in *Intake) InstallationsChanged(ctx context.Context) error {
 	in.mu.Lock()
 	defer in.mu.Unlock()

@@ -5,6 +5,8 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"maps"
+	"math"
 	"slices"
 
 	"holdfast/analysis/reception"
@@ -33,11 +35,10 @@ type Report struct {
 	ConflictCount         int64
 }
 
-// Sizes of an import: rows that are gathered before they are sorted and stored,
-// readings of one append, and issues listed.
+// Sizes of an import: rows that are gathered before they are sorted and stored, and
+// issues listed.
 const (
 	gatherRows = 200000
-	appendRows = 50000
 	maxIssues  = 100
 )
 
@@ -72,7 +73,7 @@ func (in *Intake) Import(ctx context.Context, rows iter.Seq2[Row, error], progre
 type importer struct {
 	in       *Intake
 	gather   int // rows held at most
-	buffers  map[reception.Series][]Row
+	buffers  map[reception.Series]*buffer
 	held     int
 	report   Report
 	progress func(int64)
@@ -82,7 +83,7 @@ func newImporter(in *Intake, gather int, progress func(int64)) *importer {
 	if progress == nil {
 		progress = func(int64) {}
 	}
-	return &importer{in: in, gather: gather, buffers: map[reception.Series][]Row{}, progress: progress}
+	return &importer{in: in, gather: gather, buffers: map[reception.Series]*buffer{}, progress: progress}
 }
 
 func (im *importer) take(ctx context.Context, rows iter.Seq2[Row, error]) error {
@@ -103,7 +104,12 @@ func (im *importer) take(ctx context.Context, rows iter.Seq2[Row, error]) error 
 			continue
 		}
 		s := row.Reading.Series()
-		im.buffers[s] = append(im.buffers[s], row)
+		b, ok := im.buffers[s]
+		if !ok {
+			b = &buffer{}
+			im.buffers[s] = b
+		}
+		b.readings, b.lines = append(b.readings, row.Reading), append(b.lines, row.Line)
 		if im.held++; im.held >= im.gather {
 			if err := im.flush(ctx, false); err != nil {
 				return err
@@ -120,26 +126,28 @@ func list(l []Issue, i Issue) []Issue {
 	return l
 }
 
-// flush stores what was gathered. Unless it is the last time, the last week of each
-// series is kept back: if rows come in order of time, each week is stored whole, and
-// its tallies with it.
+// flush stores what was gathered, week by week over all series, which is the order
+// of the log. Unless it is the last time, the last week of each series is kept back:
+// if rows come in order of time, each week is stored whole, and its tallies with it.
 func (im *importer) flush(ctx context.Context, final bool) error {
+	var portions []*portion
 	for _, s := range sortedSeries(im.buffers) {
-		rows := im.sorted(s)
-		if len(rows) == 0 {
-			delete(im.buffers, s)
-			continue
+		b := im.buffers[s]
+		im.sort(b)
+		n := len(b.lines)
+		if !final && n > 0 {
+			n = from(b.readings, weekStart(weekOf(b.readings[n-1].Time)))
 		}
-		n := len(rows)
-		if !final {
-			cut := weekStart(weekOf(rows[n-1].Reading.Time))
-			n, _ = slices.BinarySearchFunc(rows, cut, func(r Row, at int64) int { return cmp.Compare(r.Reading.Time, at) })
+		if n > 0 {
+			portions = append(portions, &portion{buffer: b, series: s, n: n})
 		}
-		if err := im.store(ctx, s, rows, n); err != nil {
-			return err
-		}
-		im.held -= n
-		im.buffers[s] = slices.Clone(rows[n:])
+	}
+	if err := im.store(ctx, portions); err != nil {
+		return err
+	}
+	for _, p := range portions {
+		im.held -= p.n
+		p.readings, p.lines = slices.Clone(p.readings[p.n:]), slices.Clone(p.lines[p.n:])
 	}
 	if !final && im.held > im.gather/2 { // too many series for whole weeks
 		return im.flush(ctx, true)
@@ -147,162 +155,211 @@ func (im *importer) flush(ctx context.Context, final bool) error {
 	return nil
 }
 
-// sorted returns a series' rows by time; of two at one instant the first stays.
-func (im *importer) sorted(s reception.Series) []Row {
-	rows := im.buffers[s]
-	if !slices.IsSortedFunc(rows, compareRows) {
-		slices.SortStableFunc(rows, compareRows)
+// A buffer holds readings of one series, and the line of each.
+type buffer struct {
+	readings []reception.Reading
+	lines    []int64
+}
+
+// sort puts a buffer in order of time; of two readings at one instant the first one
+// given stays.
+func (im *importer) sort(b *buffer) {
+	byTime := func(x, y reception.Reading) int { return cmp.Compare(x.Time, y.Time) }
+	if !slices.IsSortedFunc(b.readings, byTime) {
+		order := make([]int, len(b.lines))
+		for i := range order {
+			order[i] = i
+		}
+		slices.SortStableFunc(order, func(i, j int) int { return byTime(b.readings[i], b.readings[j]) })
+		was := *b
+		*b = buffer{make([]reception.Reading, len(order)), make([]int64, len(order))}
+		for to, i := range order {
+			b.readings[to], b.lines[to] = was.readings[i], was.lines[i]
+		}
 	}
-	out := rows[:0]
-	for i := range rows {
-		if n := len(out); n == 0 || out[n-1].Reading.Time != rows[i].Reading.Time {
-			out = append(out, rows[i])
+	n := 0
+	for i := range b.readings {
+		if n == 0 || b.readings[n-1].Time != b.readings[i].Time {
+			b.readings[n], b.lines[n] = b.readings[i], b.lines[i]
+			n++
 			continue
 		}
 		im.held--
-		if kept, given := &out[len(out)-1].Reading, &rows[i].Reading; kept.Equal(given) {
+		if kept, given := &b.readings[n-1], &b.readings[i]; kept.Equal(given) {
 			im.report.Duplicates++
 		} else {
-			im.conflict(rows[i].Line, store.ReadingConflict(0, kept, given))
+			im.conflict(b.lines[i], store.ReadingConflict(0, kept, given))
 		}
 	}
-	return out
+	b.readings, b.lines = b.readings[:n], b.lines[:n]
 }
-
-func compareRows(a, b Row) int { return cmp.Compare(a.Reading.Time, b.Reading.Time) }
 
 func (im *importer) conflict(line int64, c store.Conflict) {
 	im.report.ConflictCount++
 	im.report.Conflicts = list(im.report.Conflicts, Issue{line, c.String()})
 }
 
-// store stores the first n of a series' rows; the others are known but not yet
-// stored.
-func (im *importer) store(ctx context.Context, s reception.Series, rows []Row, n int) error {
-	if n == 0 {
+// store stores the portions of several series.
+func (im *importer) store(ctx context.Context, portions []*portion) error {
+	if len(portions) == 0 {
 		return nil
 	}
+	if err := im.begin(ctx, portions); err != nil {
+		return err
+	}
+	for {
+		week, more := int64(math.MaxInt64), false
+		for _, p := range portions {
+			if p.next < p.n {
+				week, more = min(week, weekOf(p.readings[p.next].Time)), true
+			}
+		}
+		if !more {
+			return nil
+		}
+		if err := im.storeWeek(ctx, portions, week); err != nil {
+			return err
+		}
+	}
+}
+
+// begin looks at what the log holds of the portions' series, and decides the base
+// intervals of weeks that the rows are all of, so that their tallies can be made at
+// once. Other weeks are decided when they are made again.
+func (im *importer) begin(ctx context.Context, portions []*portion) error {
 	in := im.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	if err := in.load(ctx); err != nil {
 		return err
 	}
-	all := make([]reception.Reading, len(rows))
-	for i := range rows {
-		all[i] = rows[i].Reading
-	}
-	c := chunker{im: im, s: s, all: all, rows: rows, n: n, was: in.spans[s], now: in.now(), schedule: in.o.Rules(s).BaseIntervalMS}
-	_, c.had = in.spans[s]
-	delete(in.lives, s) // read again when the series is next visited
-	if err := c.weeks(ctx); err != nil {
-		return err
-	}
-	return c.run(ctx)
-}
-
-// A chunker stores a series' rows in appends of whole hours.
-type chunker struct {
-	im       *importer
-	s        reception.Series
-	all      []reception.Reading
-	rows     []Row
-	n        int
-	was      store.Stored // of the series, before
-	had      bool
-	now      int64
-	schedule int64
-}
-
-// clear reports whether the log held nothing within [from, to).
-func (c *chunker) clear(from, to int64) bool { return !c.had || c.was.Last < from || c.was.First >= to }
-
-// weeks decides the base intervals of the weeks that the rows are all of, so that
-// tallies can be made at once. Other weeks are decided when they are made again.
-func (c *chunker) weeks(ctx context.Context) error {
-	in := c.im.in
 	var entries []reception.Entry
 	fresh := map[weekKey]weekInterval{}
-	for i := 0; i < c.n; {
-		w := weekOf(c.all[i].Time)
-		var sp spacing
-		for ; i < len(c.all) && weekOf(c.all[i].Time) == w; i++ {
-			sp.add(&c.all[i])
+	now := in.now()
+	for _, p := range portions {
+		p.was, p.had = in.spans[p.series]
+		p.expect = p.was
+		schedule := in.o.Rules(p.series).BaseIntervalMS
+		for i := 0; i < p.n; {
+			w := weekOf(p.readings[i].Time)
+			var sp spacing
+			for ; i < len(p.readings) && weekOf(p.readings[i].Time) == w; i++ {
+				sp.add(&p.readings[i])
+			}
+			k := weekKey{p.series, w}
+			was, ok := in.weeks[k]
+			iv := weekInterval{sp.interval(schedule), max(now, was.known+1)}
+			if !p.clear(weekStart(w), weekStart(w+1)) || !over(w, schedule, now) || ok && was.ms == iv.ms && was.known >= weekStart(w+1) {
+				continue
+			}
+			e, err := iv.entry(k)
+			if err != nil {
+				return err
+			}
+			fresh[k] = iv
+			entries = append(entries, e)
 		}
-		if !c.clear(weekStart(w), weekStart(w+1)) || !over(w, c.schedule, c.now) {
-			continue
-		}
-		k := weekKey{c.s, w}
-		iv := weekInterval{sp.interval(c.schedule), max(c.now, in.weeks[k].known+1)}
-		if was, ok := in.weeks[k]; ok && was.ms == iv.ms && was.known >= weekStart(w+1) {
-			continue
-		}
-		e, err := iv.entry(k)
-		if err != nil {
+	}
+	if len(entries) > 0 {
+		if err := in.ledger.Put(ctx, entries...); err != nil {
 			return err
 		}
-		fresh[k] = iv
-		entries = append(entries, e)
 	}
-	if len(entries) == 0 {
-		return nil
+	maps.Copy(in.weeks, fresh)
+	return nil
+}
+
+// storeWeek stores what the portions have of a week: what can be folded at once, and
+// what must be made again.
+func (im *importer) storeWeek(ctx context.Context, portions []*portion, week int64) error {
+	in := im.in
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	folded, rest := load{batch: store.Batch{FoldedReadings: true}}, load{}
+	for _, p := range portions {
+		if now := in.spans[p.series]; now != p.expect { // somebody else wrote meanwhile
+			p.was, p.had = now, true
+		}
+		for p.next < p.n && weekOf(p.readings[p.next].Time) == week {
+			i, hour := p.next, tally.HourOf(p.readings[p.next].Time)
+			j := i + from(p.readings[i:], (hour+1)*reception.HourMS)
+			p.next = min(j, p.n)
+			if j > p.n || !p.foldable(hour) {
+				rest.take(p, i, p.next)
+				continue
+			}
+			folded.batch.Tallies = append(folded.batch.Tallies, in.make(p.series, p.readings, i, j)...)
+			folded.take(p, i, j)
+		}
+		delete(in.lives, p.series) // read again when the series is next visited
 	}
-	if err := in.ledger.Put(ctx, entries...); err != nil {
-		return err
+	for _, l := range []load{folded, rest} {
+		if err := im.append(ctx, l); err != nil {
+			return err
+		}
 	}
-	for k, iv := range fresh {
-		in.weeks[k] = iv
+	for _, p := range portions {
+		p.expect = in.spans[p.series]
 	}
 	return nil
 }
 
-// foldable reports whether an hour's tallies can be made from the rows alone: its
-// week's interval is known, and nothing stored lies near.
-func (c *chunker) foldable(hour int64) bool {
-	start := hour * reception.HourMS
-	w := weekOf(start)
-	return c.clear(weekStart(w), weekStart(w+1)) && c.clear(start-nearMS, start+reception.HourMS+nearMS)
+// A load is one append with the lines of its readings.
+type load struct {
+	batch store.Batch
+	lines []int64
 }
 
-func (c *chunker) run(ctx context.Context) error {
-	b := store.Batch{FoldedReadings: true}
-	begin := 0
-	for i := 0; i < c.n; {
-		hour := tally.HourOf(c.all[i].Time)
-		j := i
-		for j < len(c.all) && tally.HourOf(c.all[j].Time) == hour {
-			j++
-		}
-		fold := c.foldable(hour) && j <= c.n
-		if i > begin && (fold != b.FoldedReadings || i-begin >= appendRows) {
-			if err := c.append(ctx, b, begin, i); err != nil {
-				return err
-			}
-			b, begin = store.Batch{}, i
-		}
-		if b.FoldedReadings = fold; fold {
-			b.Tallies = append(b.Tallies, c.im.in.make(c.s, c.all, i, j)...)
-		}
-		i = min(j, c.n)
+func (l *load) take(p *portion, i, j int) {
+	l.batch.Readings = append(l.batch.Readings, p.readings[i:j]...)
+	l.lines = append(l.lines, p.lines[i:j]...)
+}
+
+func (im *importer) append(ctx context.Context, l load) error {
+	if len(l.lines) == 0 {
+		return nil
 	}
-	return c.append(ctx, b, begin, c.n)
-}
-
-// append stores rows [i, j) with their batch.
-func (c *chunker) append(ctx context.Context, b store.Batch, i, j int) error {
-	in, rep := c.im.in, &c.im.report
-	b.Readings = c.all[i:j]
-	done, err := in.append(ctx, b)
+	in, rep := im.in, &im.report
+	done, err := in.append(ctx, l.batch)
 	if err != nil {
 		return err
 	}
 	rep.New += int64(done.New)
 	rep.Duplicates += int64(done.Duplicates)
 	for _, x := range done.Conflicts {
-		c.im.conflict(c.rows[i+x.Index].Line, x)
+		im.conflict(l.lines[x.Index], x)
 	}
-	if b.FoldedReadings && done.New < j-i { // the log held what the series' span denied
-		return in.log.Touch(ctx, of(c.s, c.all[i].Time, c.all[j-1].Time+1))
+	if !l.batch.FoldedReadings || done.New == len(l.lines) {
+		return nil
+	}
+	// The log held what the spans of its series deny: trust no tally of this append.
+	for _, t := range l.batch.Tallies {
+		if err := in.log.Touch(ctx, of(t.Series, t.Hour*reception.HourMS, (t.Hour+1)*reception.HourMS)); err != nil {
+			return err
+		}
 	}
 	return nil
+}
+
+// A portion is what an import stores of one series at a time: the first n readings of
+// a sorted buffer; the others are known but kept back.
+type portion struct {
+	*buffer
+	series reception.Series
+	n      int
+	next   int          // readings before are stored
+	was    store.Stored // of the series, when others last wrote it
+	had    bool
+	expect store.Stored // of the series, after our own last append
+}
+
+// clear reports whether the log held nothing within [from, to).
+func (p *portion) clear(from, to int64) bool { return !p.had || p.was.Last < from || p.was.First >= to }
+
+// foldable reports whether an hour's tallies can be made from the rows alone: its
+// week's interval is known, and nothing stored lies near.
+func (p *portion) foldable(hour int64) bool {
+	start := hour * reception.HourMS
+	w := weekOf(start)
+	return p.clear(weekStart(w), weekStart(w+1)) && p.clear(start-nearMS, start+reception.HourMS+nearMS)
 }

@@ -24,6 +24,9 @@ const padMS = 8 * reception.HourMS
 // Rebuild makes the tallies of all dirty hours again, with those of the neighbours
 // that look into them, until none is left but open ones.
 func (in *Intake) Rebuild(ctx context.Context) error {
+	if err := in.InstallationsChanged(ctx); err != nil {
+		return err
+	}
 	for {
 		more, err := in.rebuildSome(ctx)
 		if err != nil {
