@@ -61,6 +61,8 @@ const (
 	daysForDrift  = 400
 	bare, full    = 0.1, 0.9
 	level95       = 0.95
+	dampest       = 0.1  // wetness up to which hours count as dry
+	wetScale      = 0.15 // share by which a wetness of one half to one may be off, until drying and filling are fitted; ours
 	daysPerMonth  = 365.25 / 12
 	levelHalfDays = 7  // half width of the running median
 	nowDays       = 14 // what the present rests on
@@ -110,8 +112,8 @@ func Of(days []Day, o Options) Fit {
 		}
 	}
 	f.Now = now(days, x, cuts, f, r, o)
-	f.Leaf = leafEffect(r, f, o)
 	f.WetLeaf = wetLeaf(days, f.Settled, o)
+	f.Leaf = leafEffect(r, f, o)
 	f.Drift = drift(days, r, f, o)
 	return f
 }
@@ -243,7 +245,12 @@ func leafEffect(r regression, f Fit, o Options) reception.Estimate {
 	case math.IsNaN(r.leaf.Value):
 		return reception.Undecided("a season without lasting changes: those seen hide what the leaves take")
 	}
-	return r.leaf
+	e := r.leaf
+	if f.WetLeaf.Decided() {
+		// Hours count as dry up to a tenth of full wetness.
+		e.Low -= dampest * math.Max(0, f.WetLeaf.Value)
+	}
+	return e
 }
 
 // wetLeaf is what full wetness adds in leaf: the median, over days in full leaf, of the
@@ -280,7 +287,9 @@ func wetLeaf(days []Day, settled []float64, o Options) reception.Estimate {
 	}
 	in := stat.MeanInterval(below, level95)
 	lo, hi := stat.Quantile(loss, math.Max(0, 0.5-in.Half())), stat.Quantile(loss, math.Min(1, 0.5+in.Half()))
-	return reception.Estimate{Value: q, Low: math.Min(lo, q-o.StepDB/2), High: math.Max(hi, q+o.StepDB/2), Bound: bound, EffectiveN: in.EffectiveN, Method: "wet hours against the settled margin of their day; median over days, " + in.Method}
+	lo, hi = math.Min(lo, q-o.StepDB/2), math.Max(hi, q+o.StepDB/2)
+	lo, hi = q-math.Hypot(q-lo, wetScale*q), q+math.Hypot(hi-q, wetScale*q)
+	return reception.Estimate{Value: q, Low: lo, High: hi, Bound: bound, EffectiveN: in.EffectiveN, Method: "wet hours against the settled margin of their day; median over days, " + in.Method}
 }
 
 func drift(days []Day, r regression, f Fit, o Options) reception.Estimate {

@@ -24,8 +24,9 @@ const temperatureSD = 0.05
 // Huber weights, b drawn to none by its prior. Leaf and temperature move together
 // (correlation 0.86 in New York 2013), so b is learnt mostly from scatter within
 // seasons, and its doubt widens the leaf effect. Standard errors come from the
-// long-run variance of each day's influence. Without two turns of the leaves the
-// term is left out.
+// long-run variance of each day's influence. Days within a fortnight of a turn of the
+// leaves stay out: the clock's dates are no better, and days that it puts on the wrong
+// side hide a part of the leaf effect. Without two turns the term is left out.
 //
 // Source: influence sums as for any M-estimator (P. J. Huber, Robust Statistics, ch.
 // 7, from memory); Huber's constant 1.345.
@@ -34,8 +35,9 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 	var rows []int
 	var temp float64
 	temps := 0
+	firm := firmly(days)
 	for i, d := range days {
-		if math.IsNaN(x[i]) {
+		if math.IsNaN(x[i]) || turns >= 2 && !firm[i] {
 			continue
 		}
 		rows = append(rows, i)
@@ -47,7 +49,13 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 	for k, i := range rows {
 		y[k] = x[i]
 	}
-	out.noise = scatter(y)
+	var seen []float64
+	for _, v := range x {
+		if !math.IsNaN(v) {
+			seen = append(seen, v)
+		}
+	}
+	out.noise = scatter(seen)
 	withLeaf := turns >= 2
 	if len(rows) < 60 || !withLeaf && days[len(days)-1].Day-days[0].Day < daysForDrift {
 		return out
@@ -66,7 +74,7 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 		d := days[i]
 		X.Set(k, 0, 1)
 		if withLeaf && !math.IsNaN(d.Leaf) {
-			X.Set(k, leafCol, d.Leaf)
+			X.Set(k, leafCol, math.Round(d.Leaf))
 		}
 		X.Set(k, driftCol, float64(d.Day-first)/span-0.5)
 		if !math.IsNaN(d.TempC) {
@@ -133,6 +141,44 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 	perMonth := daysPerMonth / span
 	d.Value, d.Low, d.High = d.Value*perMonth, d.Low*perMonth, d.High*perMonth
 	out.drift = d
+	return out
+}
+
+// turnDays is how far the leaf clock's dates may be off (root mean square of thermal
+// time over a continent; Arboriculture & Urban Forestry 45(5)).
+const turnDays = 14
+
+// firmly tells which days lie in full leaf or bare with all others within turnDays.
+func firmly(days []Day) []bool {
+	out := make([]bool, len(days))
+	last, phase := int64(math.MinInt64/2), 0 // last day that was neither, or of the other kind
+	side := func(d Day) int {
+		switch {
+		case d.Leaf <= bare:
+			return -1
+		case d.Leaf >= full:
+			return 1
+		}
+		return 0
+	}
+	for i, d := range days {
+		if p := side(d); p == 0 || phase != 0 && p != phase {
+			last, phase = d.Day, p
+		} else {
+			phase = p
+		}
+		out[i] = phase != 0 && d.Day-last > turnDays
+	}
+	next, phase := int64(math.MaxInt64/2), 0
+	for i := len(days) - 1; i >= 0; i-- {
+		d := days[i]
+		if p := side(d); p == 0 || phase != 0 && p != phase {
+			next, phase = d.Day, p
+		} else {
+			phase = p
+		}
+		out[i] = out[i] && next-d.Day > turnDays
+	}
 	return out
 }
 
