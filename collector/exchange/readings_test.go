@@ -461,4 +461,8 @@ func TestInstallationsOfRows(t *testing.T) {
 	if len(got.warnings) != 1 || !strings.Contains(got.warnings[0], `"x" and "y" overlap in time (line 4)`) {
 		t.Errorf("warnings %q", got.warnings)
 	}
+	got = read(t, "time,channel,dwell_s,locked,installation\n1772380800,30,5,1,x\n1772380810,30,5,1,x\n1772380815,30,5,1,y\n1772380805,31,5,1,x\n1772380820,31,5,1,x\n", us)
+	if len(got.warnings) != 1 || !strings.Contains(got.warnings[0], `"x" and "y" overlap in time (line 4)`) {
+		t.Errorf("an overlap seen on another channel: warnings %q", got.warnings)
+	}
 }

@@ -132,6 +132,10 @@ func TestMergeByOverlap(t *testing.T) {
 	if len(got) != 1 || got[0].Time != noon+reception.HourMS || got[0].GustMPS != 9 {
 		t.Errorf("seven minutes made an hour: %+v", got)
 	}
+	before := row("a", 0, func(w *reception.Weather) { w.GustMPS = 6; w.WindMPS = 3 })
+	if got = weather.Merge([]reception.Weather{before, late}, nil); len(got) != 2 || got[0].GustMPS != 6 || got[1].GustMPS != 9 {
+		t.Errorf("a gust went to the hour of which its row has seven minutes: %+v", got)
+	}
 }
 
 func TestMergeDirection(t *testing.T) {
@@ -202,6 +206,12 @@ func TestCheckJumpsAndStuckSensors(t *testing.T) {
 		{"a step that stays", func(r []reception.Weather) {
 			for i := range r[10:] {
 				r[10+i].TempC += 25
+			}
+		}, " | "},
+		{"up and up again", func(r []reception.Weather) {
+			r[1].TempC = 30
+			for i := range r[2:] {
+				r[2+i].TempC += 48
 			}
 		}, " | "},
 		{"after a gap", func(r []reception.Weather) {

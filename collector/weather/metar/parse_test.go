@@ -221,6 +221,9 @@ func TestPitfalls(t *testing.T) {
 		{"no such direction", "40010KT", []want{dirDeg("-"), mean("5.14")}},
 		{"amount of the hour not known", "RMK AO2 P////", []want{oneHour("-"), says("fell", func(r Report) any { return r.Hour.Indeterminate }, "true")}},
 		{"sensors out", "RMK AO2 TSNO PNO FZRANO", []want{says("sensors out", func(r Report) any { return r.NoThunder && r.NoGauge && r.NoFreezingRain }, "true")}},
+		// Code table 0200 of WMO-No. 306: 5 to 8 are lower than three hours ago.
+		{"falling, then steady", "RMK 55012", []want{says("tendency", change3, "-1.2")}},
+		{"rising, then falling", "RMK 50012", []want{says("tendency", change3, "1.2")}},
 		{"steady pressure", "RMK 54000", []want{says("tendency", change3, "0")}},
 		{"pressure in a deep low", "A2834 RMK SLP598", []want{sea("959.8"), says("suspect pressure", suspect, "false")}},
 		{"unknown groups are kept", "XYZZY 06/04 RMK AO2 XYZZY2 T00640036", []want{temp("6.4"), says("kept", unknown, "XYZZY XYZZY2")}},
