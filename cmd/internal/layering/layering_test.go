@@ -54,6 +54,7 @@ var rules = []rule{
 	{of: "collector/store/...", reach: []string{"analysis/reception", "collector/store"}},
 	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/exchange", "collector/weather"}},
 	{of: "collector/source/simulated", reach: []string{"analysis/reception", "analysis/worldtest/firstworld", "collector"}},
+	{of: "collector/source/replay", reach: []string{"analysis/reception", "collector", "collector/exchange"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
 	{of: "configs", reach: []string{"analysis/reception"}},
