@@ -9,6 +9,10 @@
 // page, so that a visit costs about one page of writing and flash lives longer. The
 // price is that reading one series walks over its neighbours.
 //
+// One commit is one sync. If a write fails, nothing of its batch is stored. If the sync
+// itself fails the disk is broken: the batch is not shown, but after a crash at that
+// moment it may be there, whole.
+//
 // Hour tallies are packed by day, up to 24 in one row. As rows of their own they
 // took three times the space.
 package embedded

@@ -240,3 +240,12 @@ func TestSmallDisk(t *testing.T) {
 		t.Error("the ballast took the last of a small disk")
 	}
 }
+
+// TestNoSharedMemory: where SQLite cannot keep its log the store says so at once.
+func TestNoSharedMemory(t *testing.T) {
+	f := newFaulty(t)
+	f.lone = true
+	dir := t.TempDir()
+	_, err := Open(t.Context(), dir, Options{vfs: f.name})
+	wantError(t, "open", err, nil, dir, "local disk")
+}

@@ -24,6 +24,7 @@ type faulty struct {
 	failed      atomic.Int64
 
 	disk *platter // nil: not recorded
+	lone bool     // no memory is shared, as on network drives
 	lazy bool     // syncs are counted, not made: for tests whose crashes are copies
 }
 
@@ -117,12 +118,18 @@ func (f *faultyFile) SizeHint(size int64) error {
 	return vfsutil.WrapSizeHint(f.File, size)
 }
 
-func (f *faultyFile) Unwrap() vfs.File               { return f.File }
-func (f *faultyFile) SharedMemory() vfs.SharedMemory { return vfsutil.WrapSharedMemory(f.File) }
-func (f *faultyFile) LockState() vfs.LockLevel       { return vfsutil.WrapLockState(f.File) }
-func (f *faultyFile) PersistWAL() bool               { return vfsutil.WrapPersistWAL(f.File) }
-func (f *faultyFile) SetPersistWAL(keep bool)        { vfsutil.WrapSetPersistWAL(f.File, keep) }
-func (f *faultyFile) PowersafeOverwrite() bool       { return vfsutil.WrapPowersafeOverwrite(f.File) }
+func (f *faultyFile) SharedMemory() vfs.SharedMemory {
+	if f.f.lone {
+		return nil
+	}
+	return vfsutil.WrapSharedMemory(f.File)
+}
+
+func (f *faultyFile) Unwrap() vfs.File         { return f.File }
+func (f *faultyFile) LockState() vfs.LockLevel { return vfsutil.WrapLockState(f.File) }
+func (f *faultyFile) PersistWAL() bool         { return vfsutil.WrapPersistWAL(f.File) }
+func (f *faultyFile) SetPersistWAL(keep bool)  { vfsutil.WrapSetPersistWAL(f.File, keep) }
+func (f *faultyFile) PowersafeOverwrite() bool { return vfsutil.WrapPowersafeOverwrite(f.File) }
 func (f *faultyFile) SetPowersafeOverwrite(psow bool) {
 	vfsutil.WrapSetPowersafeOverwrite(f.File, psow)
 }

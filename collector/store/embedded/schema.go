@@ -3,6 +3,7 @@ package embedded
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"time"
 
@@ -96,13 +97,8 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 	if version > len(migrations) {
 		return fmt.Errorf("%w: it has version %d, this program knows %d; install the newer program", store.ErrNewer, version, len(migrations))
 	}
-	for _, p := range []string{
-		`PRAGMA page_size = 4096`, `PRAGMA journal_mode = WAL`, `PRAGMA synchronous = FULL`,
-		`PRAGMA journal_size_limit = 8388608`,
-	} {
-		if _, err := c.ExecContext(ctx, p); err != nil {
-			return fmt.Errorf("%s: %w", p, err)
-		}
+	if err := durable(ctx, c); err != nil {
+		return err
 	}
 	if version == len(migrations) {
 		return nil
@@ -122,5 +118,22 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		}
 	}
 	_, err = c.ExecContext(ctx, `COMMIT`)
+	return err
+}
+
+// durable sets how the database is written. A page size holds for a new file alone.
+func durable(ctx context.Context, c *sql.Conn) error {
+	var mode string
+	if _, err := c.ExecContext(ctx, `PRAGMA page_size = 4096`); err != nil {
+		return err
+	}
+	if err := c.QueryRowContext(ctx, `PRAGMA journal_mode = WAL`).Scan(&mode); err != nil {
+		return err
+	}
+	if mode != "wal" { // SQLite says so and goes on without
+		return errors.New("its file system cannot keep a write-ahead log (a network drive?); choose a data directory on a local disk")
+	}
+	// FULL: one sync a commit. The log is cut to 8 MiB after a large import.
+	_, err := c.ExecContext(ctx, `PRAGMA synchronous = FULL; PRAGMA journal_size_limit = 8388608`)
 	return err
 }
