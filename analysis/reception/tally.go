@@ -70,7 +70,7 @@ type Tally struct {
 	CNSumMDB      int64 // sum of C/N, 0.001 dB (or 0.001 %), locked visits with C/N
 	CNSumSqMDB2   int64 // sum of squares, (0.001 dB)^2
 	CN            []Bin // 0.1 dB or 1 %; unlocked visits lie below all bins and are Unlocked
-	Bad           int64 // bad visits (design 6.1)
+	Bad           int64 // bad visits, as package tally judges them
 
 	// Pairs of successive base visits.
 	Pairs        int64

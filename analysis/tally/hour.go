@@ -45,6 +45,7 @@ func compareRegimes(a, b reception.Regime) int {
 // which [from, to) are the hour's own.
 type hour struct {
 	rules    Rules
+	lookup   func(*reception.Reading) reception.Regime
 	carry    int64
 	win      []*reception.Reading
 	regimes  []reception.Regime
@@ -68,15 +69,18 @@ type verdict struct {
 func (h *hour) verdict(i int) verdict {
 	v := &h.verdicts[i]
 	if !v.made {
-		r := h.win[i]
-		*v = verdict{true, Bad(r, h.rules), WrongIdentity(r, h.rules), ErroredUS(r, h.rules)}
+		r, rules := h.win[i], h.rules.under(h.regimes[i].Installation)
+		*v = verdict{true, Bad(r, rules), WrongIdentity(r, rules), ErroredUS(r, rules)}
 	}
 	return *v
 }
 
 func newHour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) *hour {
+	if regime == nil {
+		regime = func(r *reception.Reading) reception.Regime { return reception.Regime{Mode: r.Mode, Scale: r.Scale} }
+	}
 	n := HourOf(readings[0].Time)
-	h := &hour{rules: rules, carry: rules.CarryMS(), startMS: n * reception.HourMS, lastBase: -1, lastMade: -1}
+	h := &hour{rules: rules, lookup: regime, carry: rules.CarryMS(), startMS: n * reception.HourMS, lastBase: -1, lastMade: -1}
 	first := len(before)
 	for first > 0 && before[first-1].Time >= h.startMS-h.carry {
 		first--
@@ -123,11 +127,7 @@ func (h *hour) passed(i int) {
 func fill(win []*reception.Reading, regime func(*reception.Reading) reception.Regime) []reception.Regime {
 	out := make([]reception.Regime, len(win))
 	for i, r := range win {
-		if regime != nil {
-			out[i] = regime(r)
-		} else {
-			out[i] = reception.Regime{Mode: r.Mode, Scale: r.Scale}
-		}
+		out[i] = regime(r)
 	}
 	for i := 1; i < len(out); i++ {
 		take(&out[i], out[i-1])
@@ -383,7 +383,7 @@ func (h *hour) tenSecond(all []*reception.Reading, seq []int) {
 	}
 	ses := make([]bool, len(seq))
 	for k, i := range seq {
-		ses[k] = severe(all[i], h.rules)
+		ses[k] = severe(all[i], h.rules.under(h.lookup(all[i]).Installation))
 	}
 	down := unavailable(ses)
 	for k, i := range seq {

@@ -146,6 +146,32 @@ func TestAnHourStandsForNoMoreThanItself(t *testing.T) {
 	}
 }
 
+// What identity is expected may depend on the installation; a configured one rules.
+func TestExpectedIdentityByInstallation(t *testing.T) {
+	var own []reception.Reading
+	for i := range 12 {
+		r := visit(5000, func(r *reception.Reading) { r.CNDB, r.Identity = 20, "100" })
+		r.Time += int64(i) * 300e3
+		own = append(own, r)
+	}
+	rules := Rules{Expected: func(installation string) string {
+		return map[string]string{"old": "100", "new": "200"}[installation]
+	}}
+	got := Hour(own, nil, nil, twoHalves, rules)
+	if got[0].Key.Regime.Installation != "new" || got[0].Tally.WrongIdentity != 6 || got[0].Tally.Bad != 6 || got[1].Tally.WrongIdentity != 0 {
+		t.Errorf("wrong identity %d and %d, want 6 under the new one, 0 under the old", got[0].Tally.WrongIdentity, got[1].Tally.WrongIdentity)
+	}
+	if len(got[0].Tally.Dose) != 0 || len(got[0].Tally.Runs) != 1 || got[0].Tally.Runs[0].WrongIdentity != 6 {
+		t.Errorf("tally %+v, want one run, and no dose from another signal", got[0].Tally)
+	}
+	rules.Identity = "100"
+	for _, k := range Hour(own, nil, nil, twoHalves, rules) {
+		if k.Tally.WrongIdentity != 0 {
+			t.Errorf("%d on the wrong identity, want none: it is configured", k.Tally.WrongIdentity)
+		}
+	}
+}
+
 func TestPercentScale(t *testing.T) {
 	r := visit(5000, func(r *reception.Reading) { r.QualityPct, r.Scale = 87, "maker" })
 	units := func(scale string) reception.ScaleUnit {

@@ -20,6 +20,9 @@ type Rules struct {
 	BurstBlocks    float64 // mean number of bad blocks in a burst; 0 means the prior of 3
 	// Units gives the unit of a scale by its id. nil, or "" from it, means Unit.
 	Units func(scale string) reception.ScaleUnit
+	// Expected gives the identity expected under an installation, where Identity is
+	// "". nil, or "" from it, accepts any. Hour alone heeds it.
+	Expected func(installation string) string
 }
 
 // DefaultBaseIntervalMS is the interval of the plain schedule.
@@ -52,6 +55,14 @@ func (r Rules) unit(scale string) reception.ScaleUnit {
 		}
 	}
 	return r.Unit
+}
+
+// under returns the rules for visits under an installation.
+func (r Rules) under(installation string) Rules {
+	if r.Identity == "" && r.Expected != nil {
+		r.Identity = r.Expected(installation)
+	}
+	return r
 }
 
 // A Keyed is a tally with its key.

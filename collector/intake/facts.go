@@ -222,6 +222,9 @@ func (in *Intake) catchUp(ctx context.Context) error {
 		if err := in.touchMoved(ctx, &old, &now); err != nil {
 			return err
 		}
+		if err := in.learnAgain(ctx, &now); err != nil {
+			return err
+		}
 	}
 	body, err := json.Marshal(tallied{Version: tally.Version, Installations: now.mountings})
 	if err != nil {

@@ -16,13 +16,18 @@ type lostKey struct {
 	hour int64
 }
 
-// wait keeps readings in memory until the disk has room. The oldest are dropped when
-// there are too many, and leave a note that they were not measured.
+// wait keeps readings in memory until the disk has room, and says so once.
 func (in *Intake) wait(rs []reception.Reading) {
 	if !in.full {
 		in.full = true
 		in.o.Logger.Error("the disk is full: readings are kept in memory; free some space", "waiting", len(rs), "at_most", maxWaiting)
 	}
+	in.keep(rs)
+}
+
+// keep keeps readings in memory. The oldest are dropped when there are too many, and
+// leave a note that they were not measured.
+func (in *Intake) keep(rs []reception.Reading) {
 	drop := max(len(rs)-maxWaiting, 0)
 	for i := range rs[:drop] {
 		in.drop(&rs[i])
@@ -48,7 +53,7 @@ func (in *Intake) drop(r *reception.Reading) {
 
 // roomAgain notes that the disk has room, and stores what tells of dropped readings.
 func (in *Intake) roomAgain(ctx context.Context) {
-	if !in.full {
+	if !in.full && len(in.lost) == 0 {
 		return
 	}
 	notes := slices.SortedFunc(maps.Values(in.lost), func(a, b *reception.Reading) int {
@@ -63,6 +68,9 @@ func (in *Intake) roomAgain(ctx context.Context) {
 		delete(in.lost, lostKey{n.Series(), tally.HourOf(n.Time)})
 	}
 	if err != nil { // the next call tries again
+		return
+	}
+	if !in.full {
 		return
 	}
 	in.full = false

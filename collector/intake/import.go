@@ -239,6 +239,9 @@ func (im *importer) begin(ctx context.Context, portions []*portion) error {
 	for _, p := range portions {
 		p.was, p.had = in.spans[p.series]
 		p.expect = p.was
+		if err := in.learn(ctx, p.series, p.readings[:p.n]); err != nil {
+			return err
+		}
 		schedule := in.o.Rules(p.series).BaseIntervalMS
 		for i := 0; i < p.n; {
 			w := weekOf(p.readings[i].Time)

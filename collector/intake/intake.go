@@ -27,8 +27,9 @@ import (
 // Options configure an Intake. Rules and Now are needed.
 type Options struct {
 	// Rules says how the visits of a series are judged. A BaseIntervalMS is that of
-	// the plain schedule; 0 for a series that nothing here visits. Units is filled in
-	// from the ledger.
+	// the plain schedule; 0 for a series that nothing here visits. Where Identity is
+	// "", the first three locked visits of each installation decide. Units and
+	// Expected are filled in.
 	Rules func(reception.Series) tally.Rules
 	// Region is the home's: readings within 250 kHz of a raster centre are keyed by
 	// that centre. "" keys every reading by its own frequency.
@@ -56,18 +57,19 @@ type Intake struct {
 	ledger store.Ledger
 	o      Options
 
-	mu        sync.Mutex
-	loaded    bool
-	ledgerSeq int64
-	facts     facts
-	spans     map[reception.Series]store.Stored // what the log holds
-	weeks     map[weekKey]weekInterval
-	settled   map[reception.Series]int64 // weeks before are settled for good
-	lives     map[reception.Series]*live
-	waiting   []reception.Reading
-	lost      map[lostKey]*reception.Reading
-	full      bool // the disk was found full
-	counts    Counts
+	mu         sync.Mutex
+	loaded     bool
+	ledgerSeq  int64
+	facts      facts
+	spans      map[reception.Series]store.Stored // what the log holds
+	weeks      map[weekKey]weekInterval
+	settled    map[reception.Series]int64 // weeks before are settled for good
+	identities map[reception.Series]sightings
+	lives      map[reception.Series]*live
+	waiting    []reception.Reading
+	lost       map[lostKey]*reception.Reading
+	full       bool // the disk was found full
+	counts     Counts
 }
 
 // New returns the intake of a log and a ledger. Call Recover before anything else.
@@ -84,7 +86,8 @@ func New(log store.Log, ledger store.Ledger, o Options) (*Intake, error) {
 	return &Intake{
 		log: log, ledger: ledger, o: o,
 		spans: map[reception.Series]store.Stored{}, weeks: map[weekKey]weekInterval{},
-		settled: map[reception.Series]int64{}, lives: map[reception.Series]*live{}, lost: map[lostKey]*reception.Reading{},
+		settled: map[reception.Series]int64{}, identities: map[reception.Series]sightings{},
+		lives: map[reception.Series]*live{}, lost: map[lostKey]*reception.Reading{},
 	}, nil
 }
 
@@ -140,6 +143,9 @@ func (in *Intake) load(ctx context.Context) error {
 	if err := in.loadWeeks(ctx); err != nil {
 		return err
 	}
+	if err := in.loadIdentities(ctx); err != nil {
+		return err
+	}
 	if err := in.loadFacts(ctx); err != nil {
 		return err
 	}
@@ -158,11 +164,14 @@ func (in *Intake) Counts() Counts {
 
 func (in *Intake) now() int64 { return in.o.Now().UnixMilli() }
 
-// rules are those of one hour of a series: with its week's interval and its scales.
+// rules are those of one hour of a series: with its week's interval, its scales and
+// the identities learnt.
 func (in *Intake) rules(s reception.Series, hour int64) tally.Rules {
 	r := in.o.Rules(s)
 	r.BaseIntervalMS = in.interval(s, weekOf(hour*reception.HourMS), r.BaseIntervalMS)
 	r.Units = in.facts.unit
+	first := in.identities[s].by
+	r.Expected = func(installation string) string { return expected(first[installation]) }
 	return r
 }
 

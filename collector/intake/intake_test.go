@@ -207,6 +207,7 @@ func visit(t *rapid.T, k int, at int64) reception.Reading {
 	if r.Why == "" {
 		r.Locked, r.CNDB, r.LevelDBm = true, float64(rapid.IntRange(140, 300).Draw(t, "cn"))/10, -60
 		r.TotalBlocks, r.UncorrectedBlocks = 12894, rapid.SampledFrom([]int64{0, 0, 0, 4}).Draw(t, "bad")
+		r.Identity = rapid.SampledFrom([]string{"", "100", "100", "100", "200"}).Draw(t, "identity")
 		r.Mode = rapid.SampledFrom([]string{"", "8vsb", "8vsb"}).Draw(t, "mode")
 	}
 	return r

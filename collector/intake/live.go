@@ -60,7 +60,8 @@ func (in *Intake) Add(ctx context.Context, rs []reception.Reading) error {
 		in.wait(slices.Concat(in.waiting, screened)[stored:])
 		return nil
 	case stored > old: // some of rs is stored: the rest must not be given again
-		in.wait(slices.Concat(in.waiting, screened)[stored:])
+		in.keep(slices.Concat(in.waiting, screened)[stored:])
+		in.o.Logger.Error("readings cannot be stored and are kept in memory", "waiting", len(in.waiting), "error", err)
 		return nil
 	}
 	in.waiting = slices.Clone(in.waiting[stored:])
@@ -140,6 +141,17 @@ type plan struct {
 }
 
 func (p *plan) fill(ctx context.Context, rs []reception.Reading) error {
+	bySeries := map[reception.Series][]reception.Reading{}
+	for _, r := range rs {
+		if r.Identity != "" {
+			bySeries[r.Series()] = append(bySeries[r.Series()], r)
+		}
+	}
+	for _, s := range sortedSeries(bySeries) {
+		if err := p.in.learn(ctx, s, bySeries[s]); err != nil {
+			return err
+		}
+	}
 	for _, r := range rs {
 		if err := p.place(ctx, r); err != nil {
 			return err
