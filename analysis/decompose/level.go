@@ -8,14 +8,14 @@ import (
 )
 
 // What makes a lasting step: medians of six days before and after it that differ by
-// more than 1.5 dB and by four times the scatter of days, with at least four days
+// more than 1.5 dB and by three times the scatter of days, with at least four days
 // measured on either side. Ours, tried on simulated worlds: AR(1) days of coefficient
 // 0.6 and leaf seasons of 5 dB in three weeks give none, a step of 3 dB is found.
 const (
 	stepDays    = 6
 	stepMinDays = 4
 	stepMinDB   = 1.5
-	stepSigmas  = 4
+	stepSigmas  = 3
 )
 
 // steps returns the indices of the first days after lasting steps, ascending.

@@ -32,15 +32,31 @@ const temperatureSD = 0.05
 // 7, from memory); Huber's constant 1.345.
 func regress(days []Day, x []float64, cuts []int, turns int) regression {
 	out := regression{leaf: reception.Undecided(""), drift: reception.Undecided("")}
-	var rows []int
 	var temp float64
 	temps := 0
 	firm := firmly(days)
-	for i, d := range days {
-		if math.IsNaN(x[i]) || turns >= 2 && !firm[i] {
+	// Each span between steps has its own level; one with too few days says nothing.
+	var rows, of []int // days, and the span that each lies in
+	spans := 0
+	for s, lo := range append([]int{0}, cuts...) {
+		hi := len(days)
+		if s < len(cuts) {
+			hi = cuts[s]
+		}
+		n := len(rows)
+		for i := lo; i < hi; i++ {
+			if !math.IsNaN(x[i]) && (turns < 2 || firm[i]) {
+				rows, of = append(rows, i), append(of, spans)
+			}
+		}
+		if len(rows)-n < daysForPhase {
+			rows, of = rows[:n], of[:n]
 			continue
 		}
-		rows = append(rows, i)
+		spans++
+	}
+	for _, i := range rows {
+		d := days[i]
 		if !math.IsNaN(d.TempC) {
 			temp, temps = temp+d.TempC, temps+1
 		}
@@ -64,7 +80,7 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 		temp /= float64(temps)
 	}
 	const leafCol, driftCol, tempCol = 1, 2, 3
-	p := 4 + len(cuts)
+	p := 3 + spans // the first span's level is the constant
 	if len(rows) < 10*p {
 		return out
 	}
@@ -80,10 +96,8 @@ func regress(days []Day, x []float64, cuts []int, turns int) regression {
 		if !math.IsNaN(d.TempC) {
 			X.Set(k, tempCol, d.TempC-temp)
 		}
-		for s, c := range cuts {
-			if i >= c {
-				X.Set(k, 4+s, 1)
-			}
+		if of[k] > 0 {
+			X.Set(k, 3+of[k], 1)
 		}
 	}
 	prior := make([]float64, p)
