@@ -104,7 +104,7 @@ type Weather struct {
 	File       string        `yaml:"file"`
 	URL        Secret        `yaml:"url" only:"metar"`
 	Station    string        `yaml:"station" only:"metar"` // "": that of the last report
-	Every      time.Duration `yaml:"every"` // how often it is read again; 15 min by default
+	Every      time.Duration `yaml:"every"`                // how often it is read again; 15 min by default
 	DistanceKM float64       `yaml:"distance_km"`
 }
 
