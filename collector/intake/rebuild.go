@@ -39,24 +39,13 @@ func (in *Intake) Rebuild(ctx context.Context) error {
 }
 
 func (in *Intake) rebuildSome(ctx context.Context) (bool, error) {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	if err := in.load(ctx); err != nil {
-		return false, err
-	}
-	open := 0
-	for _, l := range in.lives {
-		open += len(l.marked)
-	}
-	dirty, err := in.log.Dirty(ctx, hoursAtOnce+open)
+	dirty, err := in.closedDirty(ctx)
 	if err != nil {
 		return false, err
 	}
 	bySeries := map[reception.Series][]int64{}
 	for _, d := range dirty {
-		if l, ok := in.lives[d.Series]; !ok || d.Hour < l.open {
-			bySeries[d.Series] = append(bySeries[d.Series], d.Hour)
-		}
+		bySeries[d.Series] = append(bySeries[d.Series], d.Hour)
 	}
 	for _, s := range sortedSeries(bySeries) {
 		hours := bySeries[s]
@@ -73,11 +62,35 @@ func (in *Intake) rebuildSome(ctx context.Context) (bool, error) {
 			hours = hours[n:]
 		}
 	}
-	return len(bySeries) > 0, nil
+	return len(dirty) > 0, nil
 }
 
-// rebuildWeek makes hours of one week of a series again.
+// closedDirty lists dirty hours that are not open.
+func (in *Intake) closedDirty(ctx context.Context) ([]store.DirtyHour, error) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if err := in.load(ctx); err != nil {
+		return nil, err
+	}
+	open := 0
+	for _, l := range in.lives {
+		open += len(l.marked)
+	}
+	dirty, err := in.log.Dirty(ctx, hoursAtOnce+open)
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(dirty, func(d store.DirtyHour) bool {
+		l, ok := in.lives[d.Series]
+		return ok && d.Hour >= l.open
+	}), nil
+}
+
+// rebuildWeek makes hours of one week of a series again. Readings that come in the
+// meantime wait no longer than that.
 func (in *Intake) rebuildWeek(ctx context.Context, s reception.Series, week int64, hours []int64) error {
+	in.mu.Lock()
+	defer in.mu.Unlock()
 	begin, end := weekStart(week), weekStart(week+1)
 	var sp spacing
 	var rows []reception.Reading
