@@ -1,0 +1,174 @@
+// Package wholestore tests intake and the embedded engine as one: neither may name
+// the other.
+package wholestore
+
+import (
+	"bytes"
+	"context"
+	"iter"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"holdfast/analysis/reception"
+	"holdfast/analysis/tally"
+	"holdfast/collector/intake"
+	"holdfast/collector/store"
+	"holdfast/collector/store/embedded"
+)
+
+const (
+	week0  = 1772409600000 // a Monday, 2026-03-02 00:00 UTC, Unix ms
+	minute = int64(60 * 1000)
+	hour   = 60 * minute
+)
+
+// A home is an intake over a store in a directory.
+type home struct {
+	t     *testing.T
+	dir   string
+	store *embedded.Store
+	in    *intake.Intake
+	now   int64
+}
+
+func open(t *testing.T) *home {
+	h := &home{t: t, dir: t.TempDir(), now: week0}
+	h.open()
+	t.Cleanup(func() { h.store.Close() })
+	return h
+}
+
+func (h *home) open() {
+	h.t.Helper()
+	var err error
+	h.store, err = embedded.Open(h.t.Context(), h.dir, embedded.Options{ReserveBytes: -1})
+	h.must(err)
+	h.in, err = intake.New(h.store, h.store, intake.Options{
+		Rules: func(reception.Series) tally.Rules {
+			return tally.Rules{System: reception.ATSC1, Unit: reception.UnitDB, BaseIntervalMS: 5 * minute}
+		},
+		Now: func() time.Time { return time.UnixMilli(h.now) },
+	})
+	h.must(err)
+	h.must(h.in.Recover(h.t.Context()))
+}
+
+func (h *home) must(err error) {
+	h.t.Helper()
+	if err != nil {
+		h.t.Fatal(err)
+	}
+}
+
+// finish closes all hours and weeks, and returns every tally.
+func (h *home) finish(ctx context.Context) []reception.PackedTally {
+	h.t.Helper()
+	h.now = week0 + 40*24*hour
+	h.must(h.in.CloseHours(ctx, h.now))
+	h.must(h.in.Rebuild(ctx))
+	var out []reception.PackedTally
+	for p, err := range h.store.Tallies(ctx, store.Query{}) {
+		h.must(err)
+		out = append(out, p)
+	}
+	return out
+}
+
+func rows(rs []reception.Reading) iter.Seq2[intake.Row, error] {
+	return func(yield func(intake.Row, error) bool) {
+		for i, r := range rs {
+			if !yield(intake.Row{Line: int64(i) + 2, Reading: r}, nil) {
+				return
+			}
+		}
+	}
+}
+
+// days yields some days of visits on two channels, with fades, losses and gaps, whose
+// values have more digits than a tuner gives.
+func days(rng *rand.Rand) []reception.Reading {
+	var out []reception.Reading
+	for at := int64(week0); at < week0+4*24*hour; at += 5*minute + rng.Int64N(120)*1000 - minute {
+		if rng.IntN(100) == 0 {
+			at += rng.Int64N(5 * hour)
+			at -= at % 1000
+		}
+		for c := range int64(2) {
+			r := reception.NewReading()
+			r.Time, r.Tuner, r.FrequencyHz, r.DwellMS, r.Scale = at+c*7000, "loft", 593e6+c*12e6, 5000, "s1"
+			r.LevelDBm = -64 + rng.NormFloat64()
+			switch cn := 17 + 4*math.Sin(float64(at)/float64(9*hour)) + rng.NormFloat64(); {
+			case rng.IntN(40) == 0:
+				r.Why = reception.WhyViewer
+				r.LevelDBm = math.NaN()
+			case cn < 14.5:
+			default:
+				r.Locked, r.CNDB, r.LockedMS, r.Mode, r.Identity = true, cn, 5000, "8vsb", "2051"
+				r.TotalBlocks, r.UncorrectedBlocks = 64470, int64(max(0, (15.5-cn)*40))
+			}
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// Any order of live readings, imports, imports of what is there, late readings and
+// restarts gives the same tallies as one sorted import, byte for byte.
+func TestAnyWayIntoTheStoreGivesTheSameTallies(t *testing.T) {
+	ctx := t.Context()
+	for seed := range uint64(4) {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		all := days(rng)
+		one := open(t)
+		one.now = week0 + 40*24*hour
+		_, err := one.in.Import(ctx, rows(all), nil)
+		one.must(err)
+		want := one.finish(ctx)
+
+		h := open(t)
+		rest := slices.Clone(all)
+		if seed%2 == 1 { // a third arrives late
+			rng.Shuffle(len(rest)/3, func(i, j int) { rest[3*i], rest[3*j] = rest[3*j], rest[3*i] })
+		}
+		for len(rest) > 0 {
+			n := min(len(rest), 1+rng.IntN(len(all)/12))
+			h.now = max(h.now, rest[n-1].Time+10000)
+			if rng.IntN(3) == 0 {
+				_, err := h.in.Import(ctx, rows(rest[:n]), nil)
+				h.must(err)
+			} else {
+				for chunk := range slices.Chunk(rest[:n], 40) {
+					h.must(h.in.Add(ctx, chunk))
+				}
+			}
+			rest = rest[n:]
+			switch rng.IntN(6) {
+			case 0:
+				h.must(h.store.Close())
+				h.open()
+			case 1:
+				h.must(h.in.CloseHours(ctx, h.now))
+			case 2:
+				h.must(h.in.Rebuild(ctx))
+			case 3:
+				rep, err := h.in.Import(ctx, rows(all[:rng.IntN(len(all))]), nil)
+				h.must(err)
+				if rep.ConflictCount+rep.BadCount != 0 {
+					t.Fatalf("seed %d: importing what is there: %+v", seed, rep)
+				}
+			}
+		}
+		got := h.finish(ctx)
+		if len(got) != len(want) || len(want) < 150 {
+			t.Fatalf("seed %d: %d tallies, want %d", seed, len(got), len(want))
+		}
+		for i := range want {
+			if got[i].TallyKey != want[i].TallyKey || !bytes.Equal(got[i].Body, want[i].Body) {
+				t.Fatalf("seed %d: tally %d of %+v differs from that of one import, %+v", seed, i, got[i].TallyKey, want[i].TallyKey)
+			}
+		}
+	}
+}
