@@ -54,6 +54,7 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 	if from == 0 || from < first*reception.HourMS {
 		from = first * reception.HourMS
 	}
+	from = min(from, to)
 	a := Answer{
 		Home:     Home{f.setup.Home.Name, string(f.setup.Home.Region), f.setup.Home.TimeZone},
 		AsOf:     Time(at),
@@ -185,42 +186,27 @@ func (r *run) inDays(want int, rows []*row) (needs string, short bool) {
 
 // margins fills what is in dB.
 func (r *run) margins(e *element, c *Channel) {
-	needs, short := r.inDays(daysForMargin, e.rows)
 	low, locked := lowest(e.rows)
 	switch {
 	case e.inPercent:
-		needs = "a tuner that shows C/N in dB: this one shows per cent"
+		r.noMargins(c, "a tuner that shows C/N in dB: this one shows per cent")
+		return
 	case !e.threshold.Decided():
-		needs = e.threshold.Needs
+		r.noMargins(c, e.threshold.Needs)
+		return
 	case !locked:
-		needs = "a visit that locks with a C/N"
-	case !short:
-		needs = ""
-	}
-	if needs != "" {
-		u := undecided(needs)
-		c.SettledMargin, c.MedianMargin, c.RequiredMargin, c.Spare, c.RequiredMarginViewing = u, u, u, u, u
-		c.FadeDepth99, c.FadeDepth999 = u, u
-		split := Split{u, u, u}
-		c.LeafOn, c.LeafOff, c.Wet, c.Dry = split, split, split, split
-		c.LeafEffect, c.WetLeafEffect, c.WindEffect, c.DriftDBPerMonth = u, u, u, u
-		for _, m := range outlook.Months(reception.Undecided(needs), r.days.Of(r.before-1), nil, monthsAhead) {
-			c.Outlook = append(c.Outlook, Outlook{m.Month, Est(m.Spare), m.Basis})
-		}
+		r.noMargins(c, "a visit that locks with a C/N")
 		return
 	}
 	e.decomposed(r.Fold, r.leaf, r.before)
-	c.SettledMargin = e.withThreshold(Est(e.fit.Now))
-	if c.SettledMargin.Needs == "7 days measured" {
-		c.SettledMargin.Needs = fmt.Sprintf("7 days measured with dry hours: %d so far", e.fit.Measured)
-	}
+	c.SettledMargin = r.dated(e.withThreshold(Est(e.fit.Now)), daysForMargin, e.rows)
 	if r.alarmsOnly {
 		s := r.slow(e)
 		c.MedianMargin, c.RequiredMargin, c.FadeDepth99 = s.median, s.required, s.depth
 		c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
 		return
 	}
-	c.MedianMargin = e.medianMargin(e.span, low, (*row).all)
+	c.MedianMargin = r.dated(e.medianMargin(e.span, low, (*row).all), daysForMargin, e.span)
 	r.fadings(e, c, low)
 	c.LeafEffect = r.seasonNeeds(Est(e.fit.Leaf), e)
 	c.WetLeafEffect = Est(e.fit.WetLeaf)
@@ -229,6 +215,29 @@ func (r *run) margins(e *element, c *Channel) {
 	for _, m := range outlook.Months(reception.Estimate(c.Spare), r.days.Of(r.before-1), e.monthly(), monthsAhead) {
 		c.Outlook = append(c.Outlook, Outlook{m.Month, Est(m.Spare), m.Basis})
 	}
+}
+
+// noMargins leaves everything in dB undecided.
+func (r *run) noMargins(c *Channel, needs string) {
+	u := undecided(needs)
+	c.SettledMargin, c.MedianMargin, c.RequiredMargin, c.Spare, c.RequiredMarginViewing = u, u, u, u, u
+	c.FadeDepth99, c.FadeDepth999 = u, u
+	split := Split{u, u, u}
+	c.LeafOn, c.LeafOff, c.Wet, c.Dry = split, split, split, split
+	c.LeafEffect, c.WetLeafEffect, c.WindEffect, c.DriftDBPerMonth = u, u, u, u
+	for _, m := range outlook.Months(reception.Undecided(needs), r.days.Of(r.before-1), nil, monthsAhead) {
+		c.Outlook = append(c.Outlook, Outlook{m.Month, Est(m.Spare), m.Basis})
+	}
+}
+
+// dated says when an estimate that lacks measured days will have them.
+func (r *run) dated(e Est, want int, rows []*row) Est {
+	if !e.Decided() {
+		if needs, short := r.inDays(want, rows); short {
+			e.Needs = needs
+		}
+	}
+	return e
 }
 
 // seasonNeeds adds to "one spring and one autumn" the date by which both will have

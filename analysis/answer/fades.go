@@ -18,10 +18,10 @@ func (r *run) fadings(e *element, c *Channel, low int32) {
 	every := func(*row) bool { return true }
 	all := fading.Of(e.fades(e.span, every, (*row).all))
 	need := func(f *fading.Fades, wanted float64) Est { return Est(f.Required(curve, held(wanted)).Estimate) }
-	c.RequiredMargin = need(all, w.Availability)
+	c.RequiredMargin = r.dated(need(all, w.Availability), daysForFades, e.span)
 	c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
-	c.FadeDepth99 = Est(all.Depth(0.99))
-	c.FadeDepth999 = Est(all.Depth(0.999))
+	c.FadeDepth99 = r.dated(Est(all.Depth(0.99)), daysForFades, e.span)
+	c.FadeDepth999 = r.dated(Est(all.Depth(0.999)), daysForRareFades, e.span)
 	c.RequiredMarginViewing = undecided(fmt.Sprintf("a tuner that is free in the evening: %d measured evenings", eveningsForViewing))
 	viewing := func(x *row) stat.Histogram { return x.sum().viewing }
 	if days := e.fades(e.span, every, viewing); len(days) >= eveningsForViewing {
@@ -48,6 +48,12 @@ func (r *run) fadings(e *element, c *Channel, low int32) {
 	c.Wet = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetWet) }, Est(e.fit.Now))
 	c.Dry = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetDry) }, Est(e.fit.Now))
 }
+
+// Days that package fading asks for, up to 99.5 % of the time and above.
+const (
+	daysForFades     = 14
+	daysForRareFades = 28
+)
 
 // eveningsForViewing: below so many measured evenings figures for viewing hours say
 // nothing; the product's definition.

@@ -89,9 +89,9 @@ func (r *run) workOut(e *element) slowPart {
 	e.decomposed(r.Fold, r.leaf, r.before)
 	all := fading.Of(e.fades(e.span, func(*row) bool { return true }, (*row).all))
 	return slowPart{
-		median:   e.medianMargin(e.span, low, (*row).all),
-		required: Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate),
-		depth:    Est(all.Depth(0.99)),
+		median:   r.dated(e.medianMargin(e.span, low, (*row).all), daysForMargin, e.span),
+		required: r.dated(Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate), daysForFades, e.span),
+		depth:    r.dated(Est(all.Depth(0.99)), daysForFades, e.span),
 	}
 }
 

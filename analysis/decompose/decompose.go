@@ -151,7 +151,7 @@ func turns(days []Day) int {
 // now is the settled margin at the last day measured.
 func now(days []Day, x []float64, cuts []int, f Fit, r regression, o Options) reception.Estimate {
 	if f.Measured < daysForLevel {
-		return reception.Undecided("7 days measured")
+		return reception.Undecided("7 days measured with dry hours")
 	}
 	start := 0
 	if len(cuts) > 0 {

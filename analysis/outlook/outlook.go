@@ -56,7 +56,11 @@ func Months(now reception.Estimate, day int64, seen map[string]Seen, n int) []Mo
 		case !now.Decided():
 			o.Spare = reception.Undecided(now.Needs)
 		case x.Days < minDays || y.Days < minDays:
-			o.Spare = reception.Undecided(fmt.Sprintf("the months %s and %s measured a year before; from %s on", name(base), name(was), lastDay(m)))
+			missing := name(was)
+			if y.Days < minDays {
+				missing = name(base)
+			}
+			o.Spare = reception.Undecided(fmt.Sprintf("a year of history (%s was not measured), or the month itself: known by %s", missing, lastDay(m)))
 		default:
 			d := x.DB - y.DB
 			widen := 1.96 * math.Sqrt2 * betweenYearsDB
