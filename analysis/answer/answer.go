@@ -202,7 +202,7 @@ func (r *run) margins(e *element, c *Channel) {
 	c.SettledMargin = r.dated(e.withThreshold(Est(e.fit.Now)), daysForMargin, e.rows)
 	if r.alarmsOnly {
 		s := r.slow(e)
-		c.MedianMargin, c.RequiredMargin, c.FadeDepth99 = s.median, s.required, s.depth
+		c.MedianMargin, c.RequiredMargin, c.FadeDepth99, e.failed = s.median, s.required, s.depth, s.failed
 		c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
 		return
 	}

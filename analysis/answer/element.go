@@ -34,6 +34,7 @@ type element struct {
 	fit       decompose.Fit
 	settled   map[int64]float64
 	dry       []float64           // daily dry medians, by row
+	failed    int64               // own visits that failed
 	dropouts  []reception.Dropout // before "at", by start
 }
 

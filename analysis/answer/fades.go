@@ -64,11 +64,15 @@ func held(wanted float64) float64 { return math.Min(0.99999, math.Max(0.5, wante
 
 // curve is the share of errored seconds by margin, from all that was seen.
 func (e *element) curve() *fading.Curve {
+	e.failed = 0
 	d := fading.Doses{System: e.channel.System, ThresholdDB: e.threshold.Value}
 	var dwellMS, visits int64
 	counts := false
 	for _, r := range e.rows {
 		d.Days = append(d.Days, r.sum().dose)
+		for _, b := range r.sum().dose {
+			e.failed += b.Failed
+		}
 		counts = counts || r.sum().counts
 		for h := range r.sum().hours.Hours {
 			dwellMS += r.sum().hours.Hours[h].DwellMS
@@ -129,9 +133,14 @@ func (e *element) settledIn(keep func(*row) bool) Est {
 	return Est{Value: v, Low: v - half, High: v + half, EffectiveN: float64(len(level)), Method: "mean of the settled margin"}
 }
 
-// spare is settled less required. The doubt about a learnt threshold is in neither: the
-// losses that taught it lie at the same C/N whatever it is called. One from the standard
-// moves the required margin's place on the scale, so its doubt counts.
+// ownFailures is how many failed visits of its own make a channel's threshold and its
+// share of errored seconds one piece of knowledge; ours, as in package threshold.
+const ownFailures = 10
+
+// spare is settled less required. Where the channel's own visits failed often enough,
+// the doubt about its threshold is in neither: the losses that taught it lie at the same
+// C/N whatever it is called. Otherwise the standard's curve of errors was put at the
+// threshold, and its doubt counts.
 func (e *element) spare(settled, required Est) Est {
 	switch {
 	case !settled.Decided():
@@ -139,7 +148,7 @@ func (e *element) spare(settled, required Est) Est {
 	case !required.Decided():
 		return undecided(required.Needs)
 	}
-	if e.threshold.Basis == threshold.Standard {
+	if e.failed < ownFailures || e.threshold.Basis == threshold.Standard {
 		settled = e.withThreshold(settled)
 	}
 	s := Est{Value: settled.Value - required.Value, EffectiveN: settled.EffectiveN, Method: "settled margin less required margin"}

@@ -22,7 +22,10 @@ type elementKey struct {
 	installation string
 }
 
-type slowPart struct{ median, required, depth Est }
+type slowPart struct {
+	median, required, depth Est
+	failed                  int64 // own visits that failed
+}
 
 // touched drops what an hour's fact may change.
 func (s *slowState) touched(hour int64) {
@@ -84,15 +87,17 @@ func (r *run) workOut(e *element) slowPart {
 	low, locked := lowest(e.rows)
 	if e.inPercent || !locked || !e.threshold.Decided() {
 		u := undecided("a visit that locks with a C/N") // margins say it better
-		return slowPart{u, u, u}
+		return slowPart{median: u, required: u, depth: u}
 	}
 	e.decomposed(r.Fold, r.leaf, r.before)
 	all := fading.Of(e.fades(e.span, func(*row) bool { return true }, (*row).all))
-	return slowPart{
+	out := slowPart{
 		median:   r.dated(e.medianMargin(e.span, low, (*row).all), daysForMargin, e.span),
 		required: r.dated(Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate), daysForFades, e.span),
 		depth:    r.dated(Est(all.Depth(0.99)), daysForFades, e.span),
 	}
+	out.failed = e.failed
+	return out
 }
 
 // slow returns an element's slow part; that of a younger one is undecided.
@@ -101,5 +106,5 @@ func (r *run) slow(e *element) slowPart {
 		return s
 	}
 	u := undecided("7 days measured")
-	return slowPart{u, u, u}
+	return slowPart{median: u, required: u, depth: u}
 }
