@@ -133,6 +133,24 @@ func TestPackedDays(t *testing.T) {
 	}
 }
 
+// FuzzUnpackDay: whatever is unpacked packs to the same bytes again, unless its
+// numbers were written in more bytes than they need.
+func FuzzUnpackDay(f *testing.F) {
+	f.Add([]byte{packedForm})
+	f.Add([]byte{packedForm, 3, 2, 2, 'a', 'b', 23, 2, 0})
+	f.Add([]byte{packedForm, 3, 0x80})
+	f.Fuzz(func(t *testing.T, b []byte) {
+		of, err := unpackDay(b)
+		if err != nil {
+			return
+		}
+		again, err := unpackDay(packDay(of))
+		if err != nil || len(again) != len(of) || len(packDay(of)) > len(b) {
+			t.Fatalf("%v unpacks to %v, that packs to %v, %v", b, of, packDay(of), err)
+		}
+	})
+}
+
 // TestFloatsKeepTheirBits on values that lie near a decimal of three places.
 func TestFloatsKeepTheirBits(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
