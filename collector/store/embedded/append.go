@@ -22,7 +22,7 @@ type appending struct {
 	series  map[reception.Series]*touched
 	order   []*touched // in series order
 	forms   map[form]int64
-	latest  int64
+	latest  tail
 	pending []line // after the commit
 }
 
@@ -63,7 +63,7 @@ func (s *Store) Append(ctx context.Context, b store.Batch) (store.Appended, erro
 }
 
 func (a *appending) all(b *store.Batch) error {
-	a.latest = a.s.cat.latest
+	a.latest = slices.Clone(a.s.cat.latest)
 	if err := a.nameSeries(b); err != nil {
 		return err
 	}
@@ -303,7 +303,7 @@ func (a *appending) added(r *reception.Reading, t *touched) {
 	}
 	t.n++
 	t.new = store.Span{From: min(t.new.From, r.Time), To: max(t.new.To, r.Time+1)}
-	a.latest = max(a.latest, r.Time)
+	a.latest = a.latest.with(r.Time)
 	if h := store.HourOf(r.Time); len(t.hours) == 0 || t.hours[len(t.hours)-1] != h {
 		t.hours = append(t.hours, h) // ascending: readings come in the order of time
 	}
@@ -379,7 +379,7 @@ func (a *appending) note(weather store.Span) error {
 		}
 		lines = append(lines, line{seq: t.seq, series: t.row, span: span})
 		a.out.Seq = t.seq
-		live = live && t.n > 0 && c.nearEnd(t.new.From) && c.recovers(t)
+		live = live && t.n > 0 && c.latest.near(t.new.From) && c.recovers(t)
 	}
 	if live && len(c.pending)+len(lines) <= a.s.pendingLines {
 		a.pending = append(c.pending, lines...)
@@ -398,12 +398,6 @@ func (a *appending) note(weather store.Span) error {
 	}
 	a.pending = nil
 	return a.s.writeDown(a.run, changes, a.order)
-}
-
-// nearEnd reports whether a reading that was new at a time is found by looking back
-// from the latest.
-func (c *catalogue) nearEnd(t int64) bool {
-	return c.latest == math.MinInt64 || t >= c.latest-reachBackMS
 }
 
 // recovers reports whether a recovered line of a series would cover its tallies.

@@ -5,8 +5,8 @@ import (
 	"context"
 	"database/sql"
 	"errors"
-	"math"
 	"slices"
+	"sort"
 	"sync"
 
 	"holdfast/analysis/reception"
@@ -16,13 +16,13 @@ import (
 // A catalogue is what the store knows by heart.
 //
 // The change list would cost each append a page of its own, as much as the reading
-// itself. So the line of an append that is close to the end of time is kept here
+// itself. So the line of an append that lies near the end of time is kept here
 // alone: its sequence stands in the rows of hot, from which [Store.recover] makes it
 // again. Every so often the pending lines are written down, merged to one a series,
 // and with them the series' counts.
 type catalogue struct {
 	seq     int64
-	latest  int64 // Time of the latest reading; math.MinInt64 without any
+	latest  tail
 	series  map[reception.Series]*seriesRow
 	byID    map[int64]*seriesRow
 	pending []line // ascending by seq
@@ -41,12 +41,15 @@ type line struct {
 }
 
 const (
-	// pendingLines is how many lines may be pending: 1024 rows are read in about a
-	// millisecond when the store is opened after a crash.
+	// pendingLines is how many lines may be pending, and so about how many rows are
+	// read when the store is opened after a crash.
 	pendingLines = 1024
-	// reachBackMS is how far behind the latest reading a reading may lie for its
-	// line to stay pending: tuners that are read in turn overlap.
+	// reachBackMS is how far behind the end of time a reading may lie for its line to
+	// stay pending: tuners that are read in turn overlap.
 	reachBackMS = 10 * 60 * 1000
+	// strays is how many readings may lie after the end of time. A clock that was
+	// wrong once would otherwise put everything that follows far behind it.
+	strays = 64
 	// tallyBackHours is how many hours before a reading the tallies that come with
 	// it may lie for its line to stay pending. A recovered line covers them.
 	tallyBackHours = 2
@@ -54,9 +57,26 @@ const (
 	pendingReadings = 256
 )
 
+// A tail holds the times of the latest readings, up to strays+1 of them, descending.
+// Readings may come in any order.
+type tail []int64
+
+// with returns the tail that also knows a reading's time.
+func (l tail) with(t int64) tail {
+	i := sort.Search(len(l), func(i int) bool { return l[i] < t })
+	if i > strays {
+		return l
+	}
+	return slices.Insert(l, i, t)[:min(len(l)+1, strays+1)]
+}
+
+// near reports whether a reading lies near the end of time, which is the earliest of
+// a full tail. While that is not full everything is near.
+func (l tail) near(t int64) bool { return len(l) <= strays || t >= l[strays]-reachBackMS }
+
 // recover fills the catalogue.
 func (s *Store) recover(ctx context.Context) error {
-	c := catalogue{latest: math.MinInt64, series: map[reception.Series]*seriesRow{}, byID: map[int64]*seriesRow{}}
+	c := catalogue{series: map[reception.Series]*seriesRow{}, byID: map[int64]*seriesRow{}}
 	rows, err := s.readers.QueryContext(ctx, `SELECT id, frequency_hz, layer, tuner, first, last, count FROM series`)
 	if err != nil {
 		return err
@@ -82,10 +102,9 @@ func (s *Store) recover(ctx context.Context) error {
 	return nil
 }
 
-// recoverPending finds the lines above the last one written down. Each lay at most
-// reachBackMS before the latest reading of that moment, and that is no earlier than the
-// latest of those whose line is written: so it looks back from the end until it is
-// reachBackMS before the first such row.
+// recoverPending finds the lines above the last one written down. When they were made
+// they lay near the end of time, and that only moves on: so it looks back until it has
+// left what is near by the readings alone whose lines are written.
 func (s *Store) recoverPending(ctx context.Context, c *catalogue) error {
 	rows, err := s.readers.QueryContext(ctx, `SELECT time, series, seq FROM hot ORDER BY time DESC, series DESC`)
 	if err != nil {
@@ -98,21 +117,19 @@ func (s *Store) recoverPending(ctx context.Context, c *catalogue) error {
 		readings store.Span
 		n        int64
 	}
-	groups := map[int64]*group{}   // by seq
-	known, seen := int64(0), false // time of the latest reading whose line is written
+	groups := map[int64]*group{} // by seq
+	var known tail               // of readings whose line is written
 	for rows.Next() {
 		var t, id, seq int64
 		if err := rows.Scan(&t, &id, &seq); err != nil {
 			return err
 		}
-		c.latest = max(c.latest, t)
-		if seen && t < known-reachBackMS {
+		if !known.near(t) {
 			break
 		}
+		c.latest = c.latest.with(t)
 		if seq <= written {
-			if !seen {
-				known, seen = t, true
-			}
+			known = known.with(t)
 			continue
 		}
 		g := groups[seq]

@@ -31,6 +31,10 @@ func TestPendingLinesComeBack(t *testing.T) {
 		}
 		var log []done
 		now := int64(start)
+		// More than may be strays, so that there is an end of time.
+		if _, err := s.Append(t.Context(), store.Batch{Readings: visits(4, start-30*60_000, 30)}); err != nil {
+			rt.Fatal(err)
+		}
 		for range rapid.IntRange(1, 20).Draw(rt, "steps") {
 			now += rapid.SampledFrom([]int64{1000, 60_000, 3_600_000}).Draw(rt, "wait")
 			before, err := s.Seq(t.Context())
@@ -43,7 +47,7 @@ func TestPendingLinesComeBack(t *testing.T) {
 				log = append(log, done{before, k, store.Span{From: from, To: to}})
 			}
 			kind := rapid.SampledFrom([]string{"live", "live", "live", "live", "tally", "tally", "tally", "late", "weather", "future", "touch", "old tally", "again"}).Draw(rt, "kind")
-			back := map[string]int64{"late": 86_400_000, "future": -86_400_000, "live": rapid.Int64Range(0, 2*reachBackMS).Draw(rt, "back")}[kind]
+			back := map[string]int64{"late": 86_400_000, "future": -86_400_000, "live": rapid.Int64Range(0, 3*reachBackMS).Draw(rt, "back")}[kind]
 			if kind != "touch" && kind != "weather" && kind != "old tally" {
 				b.Readings = visits(rapid.IntRange(1, 3).Draw(rt, "channels"), now-back, 1)
 				for i := range b.Readings {
@@ -112,6 +116,89 @@ func TestPendingLinesComeBack(t *testing.T) {
 					}
 				}
 			}
+		}
+	})
+}
+
+// TestWrongClockOnce: readings far in the future do not make each later append write
+// its line down.
+func TestWrongClockOnce(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	defer s.Close()
+	lines := func() (n int) {
+		t.Helper()
+		if err := s.readers.QueryRowContext(t.Context(), `SELECT count(*) FROM change`).Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	add := func(rs []reception.Reading) {
+		t.Helper()
+		if _, err := s.Append(t.Context(), store.Batch{Readings: rs, FoldedReadings: true}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add(visits(4, start, 200))
+	add(visits(4, start+50*365*86_400_000, 10))
+	before := lines()
+	for i := range int64(100) {
+		add(visits(4, start+(200+i)*60_000, 1))
+	}
+	if n := lines() - before; n != 0 {
+		t.Errorf("100 appends after a wrong clock wrote %d lines down, want 0", n)
+	}
+	add(visits(4, start-86_400_000, 1))
+	if lines() == before {
+		t.Error("a late append must write its line down")
+	}
+}
+
+// TestLookBack: a line stays pending as far behind the end of time as a look back
+// finds it, and no farther.
+func TestLookBack(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		behind int64 // the end of time, ms
+		want   int   // lines written down
+	}{{"just near enough", reachBackMS, 0}, {"just too far", reachBackMS + 1, 1}} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := t.TempDir()
+			s := open(t, dir, Options{})
+			defer s.Close()
+			if _, err := s.Append(t.Context(), store.Batch{Readings: visits(4, start, 100)}); err != nil { // too many to stay pending
+				t.Fatal(err)
+			}
+			r := visits(1, s.cat.latest[strays]-c.behind, 1)
+			r[0].Tuner = "another"
+			a, err := s.Append(t.Context(), store.Batch{Readings: r})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var lines int
+			if err := s.readers.QueryRowContext(t.Context(), `SELECT count(*) FROM change WHERE tuner = 'another'`).Scan(&lines); err != nil || lines != c.want {
+				t.Errorf("%d lines were written down, want %d: %v", lines, c.want, err)
+			}
+			crash(t, dir, func(s *Store) {
+				if seq, err := s.Seq(t.Context()); err != nil || seq != a.Seq {
+					t.Errorf("after a crash the list is at %d, was at %d: %v", seq, a.Seq, err)
+				}
+				checkWhole(t, s)
+			})
+		})
+	}
+}
+
+func TestTail(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		times := rapid.SliceOfN(rapid.Int64Range(0, 1000), 0, 3*strays).Draw(rt, "times")
+		var l tail
+		for _, x := range times {
+			l = l.with(x)
+		}
+		slices.Sort(times)
+		slices.Reverse(times)
+		if want := times[:min(len(times), strays+1)]; !slices.Equal(l, want) {
+			rt.Fatalf("tail is %v, want %v", l, want)
 		}
 	})
 }
