@@ -13,8 +13,8 @@
 // itself fails the disk is broken: the batch is not shown, but after a crash at that
 // moment it may be there, whole.
 //
-// Hour tallies are packed by day, up to 24 in one row. As rows of their own they
-// took three times the space.
+// Hour tallies are packed by day, up to 24 in one row: in a prototype with a reading a
+// minute, 0.99 bytes a reading instead of 1.77 for rows of their own.
 package embedded
 
 import (
@@ -34,7 +34,7 @@ import (
 	"holdfast/collector/store"
 )
 
-// Options are what Open does not need.
+// Options are what Open can do without.
 type Options struct {
 	// ReserveBytes is the size of the ballast file; 0 means 16 MiB, negative none.
 	ReserveBytes int64
