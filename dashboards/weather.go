@@ -198,10 +198,15 @@ func (v *view) ticks(win chart.Window) []chart.Tick {
 	}
 	per := win.W / max(1, float64(len(at)))
 	every := max(1, int(math.Ceil(room/per)))
+	if form == "15:04" { // midnights keep their labels
+		for every&(every-1) != 0 {
+			every++
+		}
+	}
 	var out []chart.Tick
 	for i, t := range at {
 		k := chart.Tick{MS: t.UnixMilli()}
-		if i%every == 0 {
+		if i%every == 0 && form != "15:04" || form == "15:04" && t.Hour()%(3*every) == 0 {
 			k.Label = t.Format(form)
 			if form == "15:04" && t.Hour() == 0 {
 				k.Label = t.Format("2 Jan")
