@@ -303,6 +303,10 @@ func (f *fakeHome) makeTallies(i int, c fakeChannel, hz int64, tuner string, cei
 				bins[int32(math.Floor((v+15.2)*10+1e-9))]++
 			}
 			t.Tally.Visits++
+			t.Tally.DwellMS += 5000
+			if v < -1 {
+				t.Tally.ErroredUS += 5e6
+			}
 		}
 		for b := int32(0); b < 400; b++ {
 			if bins[b] > 0 {

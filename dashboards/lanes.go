@@ -329,7 +329,7 @@ func (s *Server) drawLane(v *view, d laneBins, pic picture) (laneJSON, error) {
 		i = j
 	}
 	var b bytes.Buffer
-	if err := s.pages.ExecuteTemplate(&b, "fig", l.State); err != nil {
+	if err := s.pages.ExecuteTemplate(&b, "fig", figPage{l.State, l.Key}); err != nil {
 		return out, fmt.Errorf("write the figures: %w", err)
 	}
 	out.Fig = b.String()

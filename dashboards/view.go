@@ -276,6 +276,10 @@ func (v *view) window(from, to int64, phone bool, w float64) shown {
 			break
 		}
 	}
+	// Bins begin on the home's clock, so that they stay where they are as time goes on.
+	_, offset := time.UnixMilli(s.from).In(v.words.Zone).Zone()
+	local := s.from + int64(offset)*1000
+	s.from -= ((local % s.step) + s.step) % s.step
 	return s
 }
 

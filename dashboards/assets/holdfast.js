@@ -16,6 +16,7 @@
 const HOUR = 3600e3, DAY = 24 * HOUR, WEEK = 7 * DAY;
 const NONE = -32768, BELOW = -32767, CEILING = 32767; // as the server's columns have them
 const NBSP = '\u00a0';
+const FOLLOW = 15e3; // ms between two looks at what changed: an answer costs the daemon a quarter of a second
 
 /** @param {string} id @returns {HTMLElement} */
 const el = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
@@ -328,8 +329,7 @@ function listen() {
   const later = () => {
     if (document.hidden) { dirty = true; return; }
     if (due) return;
-    due = window.setTimeout(() => { due = 0; refresh(); }, Math.max(0, 5000 - (Date.now() - last)));
-    last = Date.now();
+    due = window.setTimeout(() => { due = 0; last = Date.now(); refresh(); }, Math.max(0, FOLLOW - (Date.now() - last)));
   };
   let last = 0, broken = false;
   document.addEventListener('visibilitychange', () => { if (!document.hidden && dirty) { dirty = false; later(); } });

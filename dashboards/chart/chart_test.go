@@ -111,7 +111,7 @@ func TestGolden(t *testing.T) {
 	golden(t, "leaves", Leaves{Window: win, H: 26, Label: "Leaf state", NowMS: 5 * 24 * hour, Points: []LeafPoint{{0, 0}, {5 * 24 * hour, .4}, {10 * 24 * hour, 1}}, Words: []Word{{0, "bare", "", 4}, {10 * 24 * hour, "full leaf 1 Jun", "middle", 16}}}.SVG())
 	golden(t, "axis", Axis{Window: win, Ticks: []Tick{{0, "16 Mar"}, {24 * hour, ""}, {4 * 24 * hour, "20 Mar"}, {9 * 24 * hour, "25 Mar"}}, NowMS: 9 * 24 * hour, NowLabel: "now, 25 Mar 19:00"}.SVG())
 	golden(t, "over", Over(win, 6*24*hour, "expected from here on", []Seam{{3 * 24 * hour, "new cable, 30 March"}, {4 * 24 * hour, "new lead, 31 March"}}))
-	golden(t, "alarms", AlarmAxis(win, "31 Mar", "7 Apr")+AlarmBar(win, 5*24*hour, 0, false)+AlarmBar(win, 5*24*hour, 0, true)+AlarmBar(win, 2*24*hour, 4*24*hour, true)+Bearing(312))
+	golden(t, "alarms", AlarmAxis(win, "31 Mar", "7 Apr")+AlarmBars(win, []Raised{{FromMS: 5 * 24 * hour}})+AlarmBars(win, []Raised{{FromMS: 5 * 24 * hour, Seen: true}})+AlarmBars(win, []Raised{{FromMS: 2 * 24 * hour, ToMS: 4 * 24 * hour}, {FromMS: 6 * 24 * hour, ToMS: 6*24*hour + 1}})+Bearing(312))
 	golden(t, "key", Key(426))
 	golden(t, "defs", Defs())
 }

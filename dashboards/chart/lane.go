@@ -385,6 +385,9 @@ func (l *Lane) marks(s *svg) []extent {
 		}
 		word, atLeft := "", false
 		for _, try := range []string{m.Long, m.Short} {
+			if try == "" {
+				continue
+			}
 			if try == m.Long && !l.Open && try != m.Short {
 				continue // quiet lanes have the short word only
 			}
