@@ -224,7 +224,7 @@ func TestLaneIsSoundForAnyNumbers(t *testing.T) {
 		l := Lane{
 			Window: Window{0, 100 * hour, rapid.Float64Range(120, 2000).Draw(t, "w")},
 			Above:  rapid.Float64Range(20, 130).Draw(t, "above"), Below: rapid.Float64Range(9, 30).Draw(t, "below"), PxPerDB: rapid.Float64Range(1, 30).Draw(t, "k"),
-			Open: rapid.Bool().Draw(t, "open"), Phone: rapid.Bool().Draw(t, "phone"), Label: rapid.String().Draw(t, "label"),
+			Open: rapid.Bool().Draw(t, "open"), Phone: rapid.Bool().Draw(t, "phone"), Label: rapid.StringOf(rapid.RuneFrom([]rune("<>&\"'é\x00\x1b\ufffe\n]x"))).Draw(t, "label"),
 			RequiredDB: db.Draw(t, "required"), DoubtDB: rapid.OneOf(rapid.Float64Range(0, 40), rapid.Just(math.NaN())).Draw(t, "doubt"),
 			NowMS: rapid.Int64Range(-10*hour, 120*hour).Draw(t, "now"), Requires: "requires it", Note: "a note",
 		}
