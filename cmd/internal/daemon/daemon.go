@@ -70,17 +70,26 @@ func Run(ctx context.Context, p Params) error {
 	if err := h.begin(ctx); err != nil {
 		return err
 	}
-	cfg := p.Config
+	cfg, old := p.Config, (*configs.Config)(nil)
 	for {
 		next, err := generation(ctx, h, cfg, p)
-		if err != nil && next == nil {
+		switch {
+		case err != nil && old != nil && ctx.Err() == nil:
+			p.Log.Error("the new config does not run; going on with the old config", "error", err)
+			next, old = old, nil
+		case err != nil:
 			return err
-		}
-		if next == nil {
+		case next == nil:
 			return nil
+		default:
+			old = &cfg
 		}
 		if err := h.prepareAgain(ctx, *next); err != nil {
-			return fmt.Errorf("take up the new config: %w", err)
+			return fmt.Errorf("take up the config: %w", err)
+		}
+		keep := cfg
+		if old != nil {
+			old = &keep
 		}
 		cfg = *next
 	}

@@ -175,11 +175,14 @@ func cover(s store.Span, from, to int64) store.Span {
 }
 
 func (f *folder) takeWeather(ctx context.Context, s store.Span) error {
-	for w, err := range f.log.Weather(ctx, s) {
-		if err != nil {
-			return fmt.Errorf("read weather: %w", err)
+	rows, err := checkedWeather(ctx, f.log, s)
+	if err != nil {
+		return err
+	}
+	for i := range rows {
+		if rows[i].Time >= s.From && rows[i].Time < s.To {
+			f.fold.Step(answer.Fact{Weather: &rows[i]})
 		}
-		f.fold.Step(answer.Fact{Weather: &w})
 	}
 	return nil
 }

@@ -19,6 +19,7 @@ import (
 	"holdfast/collector/intake"
 	"holdfast/collector/store"
 	"holdfast/collector/store/embedded"
+	"holdfast/collector/weather"
 	"holdfast/configs"
 	"holdfast/dashboards"
 )
@@ -254,12 +255,23 @@ func (h *Home) Tallies(ctx context.Context, from, to int64) iter.Seq2[dashboards
 	}
 }
 
-// Weather yields the weather of a span, of each interval the nearest source's.
+// Weather yields the weather of a span, checked, one row an hour.
 func (h *Home) Weather(ctx context.Context, from, to int64) iter.Seq2[reception.Weather, error] {
 	if to == 0 {
 		to = store.Always.To
 	}
-	return mergedWeather(h.store.Weather(ctx, store.Span{From: from, To: to}))
+	return func(yield func(reception.Weather, error) bool) {
+		rows, err := checkedWeather(ctx, h.store, store.Span{From: from, To: to})
+		if err != nil {
+			yield(reception.Weather{}, err)
+			return
+		}
+		for _, w := range weather.Merge(rows, nil) {
+			if w.Time >= from && w.Time < to && !yield(w, nil) {
+				return
+			}
+		}
+	}
 }
 
 // Leaf returns the leaf state by noons.

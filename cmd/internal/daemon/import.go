@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"sync/atomic"
 
 	"holdfast/analysis/reception"
@@ -103,7 +102,8 @@ func (h *Home) importReadings(ctx context.Context, csv *counted, scales io.Reade
 	if err := h.putScales(ctx, rd.Scales()); err != nil {
 		return r, err
 	}
-	return r, h.putInstallations(ctx, rd.Installations(), &r)
+	// Entries that the rows' own column tells are not rows.
+	return r, h.putInstallations(ctx, rd.Installations(), &dashboards.ImportReport{})
 }
 
 func merge(list *[]dashboards.ImportIssue, count *int64, more []intake.Issue, n int64) {
@@ -154,18 +154,16 @@ func (h *Home) putInstallations(ctx context.Context, all []exchange.Installation
 				continue
 			}
 			known = true
-			if i.Line > 0 && (o.Name != i.Name || o.Note != i.Note) {
+			if o.Name != i.Name || o.Note != i.Note {
 				issue(&r.Conflicts, &r.ConflictCount, i.Line, fmt.Sprintf("kept installation %q at this time; ignored %q", o.Name, i.Name))
-			} else if i.Line > 0 {
+			} else {
 				r.Duplicates++
 			}
 		}
 		if known {
 			continue
 		}
-		if i.Line > 0 {
-			r.New++
-		}
+		r.New++
 		old = append(old, dashboards.Installation{FromMS: i.Time, Tuner: i.Tuner, Name: i.Name, Note: i.Note})
 		// Known when it happened: a replay of history may use it.
 		put = append(put, reception.Entry{Kind: reception.KindInstallation, Key: i.Tuner, Held: i.Time, Known: i.Time, Body: body})
@@ -246,38 +244,4 @@ func (h *Home) importInstallations(ctx context.Context, csv *counted) (r dashboa
 	}
 	r.Warnings = rd.Warnings()
 	return r, h.putInstallations(ctx, all, &r)
-}
-
-// mergedWeather passes on, of the rows of one interval, that of the nearest source.
-func mergedWeather(rows iter.Seq2[reception.Weather, error]) iter.Seq2[reception.Weather, error] {
-	return func(yield func(reception.Weather, error) bool) {
-		var best reception.Weather
-		for w, err := range rows {
-			if err != nil {
-				yield(reception.Weather{}, err)
-				return
-			}
-			if best.Time == w.Time {
-				if nearer(w, best) {
-					best = w
-				}
-				continue
-			}
-			if best.Time != 0 && !yield(best, nil) {
-				return
-			}
-			best = w
-		}
-		if best.Time != 0 {
-			yield(best, nil)
-		}
-	}
-}
-
-// nearer prefers what was measured to what was modelled, then the shorter way.
-func nearer(a, b reception.Weather) bool {
-	if a.Modelled != b.Modelled {
-		return !a.Modelled
-	}
-	return a.DistanceKM < b.DistanceKM
 }

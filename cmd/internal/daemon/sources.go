@@ -9,6 +9,7 @@ import (
 	"holdfast/analysis/worldtest/firstworld"
 	"holdfast/collector"
 	"holdfast/collector/source/dvb"
+	"holdfast/collector/source/replay"
 	"holdfast/collector/source/simulated"
 	"holdfast/configs"
 )
@@ -44,4 +45,15 @@ func openSource(ctx context.Context, t configs.Tuner, p sourceParts) (collector.
 
 func openDVB(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
 	return dvb.New(dvb.Options{Adapter: t.Adapter, Frontend: t.Frontend, Now: p.now, Log: p.log.With("tuner", t.Name)})
+}
+
+func openReplay(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
+	s, err := replay.Open(t.File, replay.Options{Tuner: t.Name, Region: p.setup.home.Region, Speed: t.Speed, Now: p.now})
+	if err != nil {
+		return nil, err
+	}
+	for _, note := range s.Notes() {
+		p.log.Warn("tuner " + t.Name + ": " + note)
+	}
+	return s, nil
 }

@@ -33,6 +33,7 @@ func runTiers(ctx context.Context, log *slog.Logger, grace time.Duration, ready 
 	var up []running
 	failed := make(chan struct{}, len(tiers))
 	var errs []error
+	started := false
 start:
 	for _, tasks := range tiers {
 		tctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
@@ -67,8 +68,9 @@ start:
 				break start
 			}
 		}
+		started = len(up) == len(tiers)
 	}
-	if len(up) == len(tiers) && ctx.Err() == nil {
+	if started {
 		ready()
 		select {
 		case <-ctx.Done():

@@ -49,7 +49,8 @@ func TestOneFailureStopsAll(t *testing.T) {
 		stopped := false
 		lower := newFake("store", func(ctx context.Context) error { <-ctx.Done(); stopped = true; return nil })
 		upper := newFake("pages", func(context.Context) error { return errors.New("address in use") })
-		err := runTiers(t.Context(), slog.New(slog.DiscardHandler), time.Second, func() {}, tier{lower}, tier{upper})
+		upper.late = true // it fails before it is ready
+		err := runTiers(t.Context(), slog.New(slog.DiscardHandler), time.Second, func() { t.Error("ready was called") }, tier{lower}, tier{upper})
 		if err == nil || err.Error() != "pages: address in use" || !stopped {
 			t.Errorf("err %v, lower stopped %v; want the cause and true", err, stopped)
 		}

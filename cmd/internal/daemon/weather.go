@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"holdfast/analysis/reception"
+	"holdfast/collector/store"
 	"holdfast/collector/weather"
 	"holdfast/collector/weather/csvfile"
 	"holdfast/collector/weather/metar"
@@ -19,7 +22,7 @@ var weatherKinds = map[string]func(configs.Weather) (weather.Source, error){
 		return csvfile.New(w.File, csvfile.Options{Source: w.Name, DistanceKM: w.DistanceKM})
 	},
 	"metar": func(w configs.Weather) (weather.Source, error) {
-		return metar.New(metar.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), DistanceKM: w.DistanceKM})
+		return metar.New(metar.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), Station: w.Station, DistanceKM: w.DistanceKM})
 	},
 }
 
@@ -84,4 +87,26 @@ func (g *gen) observer(name string, s weather.Source) func(context.Context) erro
 		}
 		return err
 	}
+}
+
+// aroundMS is how much weather around a span its checks look at: a sensor that is
+// stuck for a day, and the rows on either side of a jump.
+const aroundMS = 2 * dayMS
+
+// checkedWeather reads the rows that end in a span, and some around it, without the
+// values that cannot be true, by source and time.
+func checkedWeather(ctx context.Context, l store.Log, s store.Span) ([]reception.Weather, error) {
+	bySource := map[string][]reception.Weather{}
+	for w, err := range l.Weather(ctx, store.Span{From: max(0, s.From-aroundMS), To: min(store.Always.To, s.To+aroundMS)}) {
+		if err != nil {
+			return nil, fmt.Errorf("read weather: %w", err)
+		}
+		bySource[w.Source] = append(bySource[w.Source], w)
+	}
+	var out []reception.Weather
+	for _, name := range slices.Sorted(maps.Keys(bySource)) {
+		rows, _ := weather.Check(bySource[name])
+		out = append(out, rows...)
+	}
+	return out, nil
 }
