@@ -57,8 +57,7 @@ func (l *Lane) runs() []run {
 	var out []run
 	open := false
 	for _, b := range l.Bins {
-		// Without lock most of the time there is no body: the dropout tells it.
-		if !b.Measured || math.IsInf(b.Median, -1) || b.ToMS <= l.FromMS || b.FromMS >= l.ToMS {
+		if !b.Measured || b.ToMS <= l.FromMS || b.FromMS >= l.ToMS {
 			open = false
 			continue
 		}
@@ -84,31 +83,11 @@ func (l *Lane) y(db float64) float64 {
 func (l *Lane) curve(r run, q func(Bin) float64) []point {
 	ps := make([]point, 0, len(r.bins)+2)
 	first, last := r.bins[0], r.bins[len(r.bins)-1]
-	ps = append(ps, point{l.X(first.FromMS), l.roof(first, q)})
+	ps = append(ps, point{l.X(first.FromMS), l.y(q(first))})
 	for _, b := range r.bins {
-		ps = append(ps, point{l.X(b.FromMS + (b.ToMS-b.FromMS)/2), l.roof(b, q)})
+		ps = append(ps, point{l.X(b.FromMS + (b.ToMS-b.FromMS)/2), l.y(q(b))})
 	}
-	return append(ps, point{l.X(last.ToMS), l.roof(last, q)})
-}
-
-// roof is the height of a quantile; under an open top it leaves room for the fade.
-func (l *Lane) roof(b Bin, q func(Bin) float64) float64 {
-	y := l.y(q(b))
-	if b.Top {
-		return max(y, l.fade())
-	}
-	return y
-}
-
-// fade is how far an open top runs out upwards, px.
-func (l *Lane) fade() float64 {
-	switch {
-	case l.Open:
-		return 16
-	case l.Phone:
-		return 5.5
-	}
-	return 8
+	return append(ps, point{l.X(last.ToMS), l.y(q(last))})
 }
 
 func median(b Bin) float64 { return b.Median }
@@ -185,7 +164,7 @@ func (l *Lane) hatches(s *svg) {
 		}
 		a, z := l.X(b.FromMS), l.X(l.Bins[j].ToMS)
 		if z > a {
-			s.rect(`class="hatch" fill="url(#hf-hatch)"`, min(a, l.W-2), 0, max(2, z-a), l.Above)
+			s.rect(`class="hatch" fill="url(#hf-hatch)"`, a, 0, max(2, z-a), l.Above)
 			if l.Open && z-a >= 26 && !l.Phone {
 				mid := min(l.W-35, max(35, (a+z)/2))
 				s.text("i", "middle", mid, -5, "not measured")
@@ -270,7 +249,13 @@ func below(ps []point, level float64) [][]point {
 
 // openTop draws a body without a lid where the median is the tuner's ceiling.
 func (l *Lane) openTop(s *svg, r run) {
-	fade := l.fade()
+	fade := 8.0
+	switch {
+	case l.Open:
+		fade = 16
+	case l.Phone:
+		fade = 5.5
+	}
 	tone := func(b Bin) string {
 		switch {
 		case b.Q01 >= b.Median-0.05:
@@ -385,13 +370,10 @@ func (l *Lane) marks(s *svg) []extent {
 		}
 		word, atLeft := "", false
 		for _, try := range []string{m.Long, m.Short} {
-			if try == "" {
-				continue
-			}
 			if try == m.Long && !l.Open && try != m.Short {
 				continue // quiet lanes have the short word only
 			}
-			if !m.Lasting && right-z-5 > textWidth(try) {
+			if right-z-5 > textWidth(try) {
 				word = try
 				break
 			}
