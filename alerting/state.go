@@ -34,6 +34,7 @@ type Alarm struct {
 	Severity     Severity  `json:"severity"`
 	Channels     []int     `json:"channels"` // RF numbers; empty: none or all
 	Cause        string    `json:"cause"`
+	Since        int64     `json:"since"`  // Unix ms: when what it is about began
 	Raised       int64     `json:"raised"` // Unix ms
 	Acknowledged int64     `json:"acknowledged,omitempty"`
 	Cleared      int64     `json:"cleared,omitempty"`

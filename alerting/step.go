@@ -24,6 +24,9 @@ const (
 	spareHoldMS = dayMS
 	// A picture missing for so long is a lost channel, not a dropout.
 	lostAfterMS = hourMS
+	// A channel already known to be short breaks often: there only so long a loss is
+	// news.
+	lostAfterShortMS = 12 * hourMS
 	// Channels lost within so long of each other have one cause.
 	togetherMS = 15 * minuteMS
 	// A tuner silent for so long is an alarm; back for so long, it clears.
@@ -157,7 +160,7 @@ func (m *machine) spare(a answer.Answer) {
 		above := m.held("above/"+scope, c.Spare.Decided() && c.Spare.Low > 0, m.now)
 		switch open := m.open(SpareBelowZero, scope); {
 		case open == nil && below >= spareHoldMS:
-			m.raise(m.now, Alarm{Condition: SpareBelowZero, Scope: scope, Severity: Minor, Channels: []int{c.RF}, Cause: "unknown", Text: spareText(c)})
+			m.raise(m.now, Alarm{Condition: SpareBelowZero, Scope: scope, Since: m.now - below, Severity: Minor, Channels: []int{c.RF}, Cause: "unknown", Text: spareText(c)})
 		case open != nil && above >= spareHoldMS:
 			m.clear(m.now, SpareBelowZero, scope)
 		}
@@ -169,14 +172,18 @@ func (m *machine) spare(a answer.Answer) {
 // daemon by minutes say the same.
 func (m *machine) lost(a answer.Answer) {
 	type loss struct {
-		c     answer.Channel
-		start int64
+		c            answer.Channel
+		start, after int64
 	}
 	var losses []loss
 	cs := current(a)
 	for _, c := range cs {
 		if !c.MedianMargin.Decided() && !c.SettledMargin.Decided() {
 			continue // never received well enough to be called lost
+		}
+		after := int64(lostAfterMS)
+		if m.open(SpareBelowZero, scopeOf(c)) != nil {
+			after = lostAfterShortMS
 		}
 		for _, d := range c.Dropouts {
 			until := int64(d.End)
@@ -190,8 +197,8 @@ func (m *machine) lost(a answer.Answer) {
 			} else if until < m.SeenMS-lookBackMS {
 				continue
 			}
-			if d.Counted && until-int64(d.Start) >= lostAfterMS {
-				losses = append(losses, loss{c, int64(d.Start)})
+			if d.Counted && until-int64(d.Start) >= after {
+				losses = append(losses, loss{c, int64(d.Start), after})
 			}
 		}
 	}
@@ -204,13 +211,13 @@ func (m *machine) lost(a answer.Answer) {
 		for ; j < len(losses) && losses[j].start-losses[i].start <= togetherMS; j++ {
 			group = append(group, losses[j].c)
 		}
-		m.lostGroup(group, losses[i].start)
+		m.lostGroup(group, losses[i].start, losses[i].after)
 		i = j
 	}
 	m.found(cs)
 }
 
-func (m *machine) lostGroup(cs []answer.Channel, start int64) {
+func (m *machine) lostGroup(cs []answer.Channel, start, after int64) {
 	scope := fmt.Sprintf("%s@%d", scopeOf(cs[0]), start)
 	if slices.ContainsFunc(m.Done, func(d Mark) bool { return d.Key == scope }) {
 		return
@@ -227,12 +234,12 @@ func (m *machine) lostGroup(cs []answer.Channel, start int64) {
 		}
 		return
 	}
-	m.raise(start+lostAfterMS, Alarm{Condition: ChannelLost, Scope: scope, Severity: Major, Channels: rf, Cause: "unknown", Text: lostText(cs)})
+	m.raise(start+after, Alarm{Condition: ChannelLost, Scope: scope, Since: start, Severity: Major, Channels: rf, Cause: "unknown", Text: lostText(cs)})
 }
 
 // began reports whether an alarm about lost channels is about a loss at start.
 func began(a Alarm, start int64) bool {
-	d := start - (a.Raised - lostAfterMS)
+	d := start - a.Since
 	return d >= -togetherMS && d <= togetherMS
 }
 
@@ -277,7 +284,7 @@ func (m *machine) silent(health []reception.Health) {
 		back := m.held("answers/"+h.Subject, h.OK, m.now)
 		switch open := m.open(TunerSilent, h.Subject); {
 		case open == nil && !h.OK && for0 >= silentAfterMS:
-			m.raise(m.now, Alarm{Condition: TunerSilent, Scope: h.Subject, Severity: Major, Cause: "tuner", Text: silentText(h)})
+			m.raise(m.now, Alarm{Condition: TunerSilent, Scope: h.Subject, Since: m.now - for0, Severity: Major, Cause: "tuner", Text: silentText(h)})
 		case open != nil && h.OK && back >= silentClearMS:
 			m.clear(m.now, TunerSilent, h.Subject)
 		}

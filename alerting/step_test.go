@@ -101,6 +101,12 @@ func TestStep(t *testing.T) {
 			{at: dayMS, a: home(other(30, drop(t0, t0+2*hourMS))), want: "raised channel-lost, cleared channel-lost"},
 			{at: 2 * dayMS, a: home(other(30, drop(t0, t0+2*hourMS)))},
 		}},
+		{"a channel known to be short is lost only after half a day", []act{
+			{at: 0, a: home(below)},
+			{at: 24 * hourMS, a: home(below), want: "raised spare-below-zero"},
+			{at: 30 * hourMS, a: home(at(channel(30, est(-1.2, -1.9, -0.6), drop(t0+25*hourMS, 0)), 30*hourMS))},
+			{at: 38 * hourMS, a: home(at(channel(30, est(-1.2, -1.9, -0.6), drop(t0+25*hourMS, 0)), 38*hourMS)), want: "raised channel-lost"},
+		}},
 		{"history before the first step is history", []act{
 			{at: 90 * dayMS, a: home(other(30, drop(t0, t0+2*hourMS)))},
 		}},
