@@ -66,6 +66,7 @@ const (
 	daysPerMonth  = 365.25 / 12
 	levelHalfDays = 7  // half width of the running median
 	nowDays       = 14 // what the present rests on
+	spreadDays    = 60 // what its interval rests on
 )
 
 // Of takes the days apart. The settled margin is a running median over two weeks of
@@ -90,14 +91,22 @@ func Of(days []Day, o Options) Fit {
 		x[i] = d.DryDB
 	}
 	f.Turns = turns(days)
+	// A fall within a fortnight of a turn of the leaves may be leaves: first without
+	// such steps, then with those that stand once the leaves are taken out.
 	cuts := steps(days, x)
-	r := regress(days, x, cuts, f.Turns)
+	r := regress(days, x, apartFromTurns(days, cuts), f.Turns)
+	leafless := x
 	if !math.IsNaN(r.leaf.Value) {
-		for i, d := range days {
-			x[i] += r.leaf.Value * d.Leaf
+		cuts = steps(days, withoutLeaves(days, x, r))
+		// A clock some days off leaves steps at the turns themselves: where these hide the
+		// leaf effect, what was found without them stands.
+		if again := regress(days, x, cuts, f.Turns); !math.IsNaN(again.leaf.Value) {
+			r = again
 		}
-		cuts = steps(days, x)
+		leafless = withoutLeaves(days, x, r)
+		cuts = steps(days, leafless)
 	}
+	x = leafless
 	f.Settled, f.Steps = levels(days, x, cuts)
 	f.Free = make([]float64, len(days))
 	for i := range f.Settled {
@@ -116,6 +125,15 @@ func Of(days []Day, o Options) Fit {
 	f.Leaf = leafEffect(r, f, o)
 	f.Drift = drift(days, r, f, o)
 	return f
+}
+
+// withoutLeaves returns the margins as they would be with bare trees.
+func withoutLeaves(days []Day, x []float64, r regression) []float64 {
+	out := make([]float64, len(x))
+	for i, d := range days {
+		out[i] = x[i] + r.leaf.Value*d.Leaf
+	}
+	return out
 }
 
 // turns counts the changes between phases of at least daysForPhase measured days.
@@ -159,7 +177,7 @@ func now(days []Day, x []float64, cuts []int, f Fit, r regression, o Options) re
 	}
 	var y []float64
 	var at []int
-	for i := len(days) - 1; i >= start && len(y) < nowDays; i-- {
+	for i := len(days) - 1; i >= start && len(y) < spreadDays; i-- {
 		if !math.IsNaN(x[i]) {
 			y, at = append(y, x[i]), append(at, i)
 		}
@@ -167,53 +185,70 @@ func now(days []Day, x []float64, cuts []int, f Fit, r regression, o Options) re
 	reverse(y)
 	reverse(at)
 	last := at[len(at)-1]
-	level := f.Settled[last]
+	leafNow := 0.0
+	if !math.IsNaN(r.leaf.Value) {
+		leafNow = r.leaf.Value * days[last].Leaf
+	}
 	noise := math.Max(r.noise, o.StepDB/2)
-	in := stat.MeanInterval(y, level95)
-	half := in.Half()
+	// How days differ is learnt from up to two months since the last step; the level
+	// is that of the last two weeks.
+	in := stat.MeanInterval(clipped(y), level95)
+	n := min(len(y), nowDays)
+	half := in.Half() * math.Sqrt(float64(len(y))/float64(n))
+	// While leaves come or go, by how much nobody knows yet, two weeks are not one
+	// level: one week, and the scatter that the change itself makes.
+	moving := math.IsNaN(r.leaf.Value) && math.Abs(days[last].Leaf-days[at[len(at)-n]].Leaf) > 0.05
+	if moving {
+		own := stat.MeanInterval(y[len(y)-n:], level95).Half()
+		m := min(n, levelHalfDays)
+		half, n = math.Max(half, own)*math.Sqrt(float64(n)/float64(m)), m
+	}
 	if math.IsInf(half, 0) {
 		// Just after a step: the scatter of the days before it, whose mean over n
 		// days errs twice as much as if they were independent (coefficient 0.6).
-		half = 1.96 * 2 * noise / math.Sqrt(float64(len(y)))
+		half = 1.96 * 2 * noise / math.Sqrt(float64(n))
 	}
-	// The level rests on the days within a week; a fortnight that happened to be calm
-	// does not make it better than the scatter of all days allows.
-	near := 0
-	for _, i := range at {
-		if days[last].Day-days[i].Day <= levelHalfDays {
-			near++
-		}
-	}
-	half = math.Max(half*math.Sqrt(float64(len(y))/float64(near)), 1.96*noise/math.Sqrt(float64(near)))
-	half = math.Max(half, o.StepDB/2)
+	y, at = y[len(y)-n:], at[len(at)-n:]
+	level := stat.Median(y) - leafNow
+	// Days that happened to be alike do not make it better than the scatter of all
+	// allows.
+	half = math.Max(math.Max(half, 1.96*noise/math.Sqrt(float64(n))), o.StepDB/2)
 	// The median of normal values errs by sqrt(pi/2) more than their mean.
 	half *= math.Sqrt(math.Pi / 2)
-	// While leaves come or go the last two weeks are not one level. With the leaf
-	// effect known its error counts, else 3 dB, the middle of the planning range 1 to
-	// 10 dB for UHF behind trees (from memory).
+	// What the leaves did within these days: with the leaf effect known its error
+	// counts, else 3 dB, the middle of the planning range 1 to 10 dB for UHF behind
+	// trees (from memory).
 	if leaf := days[last].Leaf; !math.IsNaN(leaf) {
-		moved := math.Abs(leaf - days[at[len(at)/2]].Leaf)
+		moved := math.Abs(leaf - days[at[0]].Leaf)
 		err := 3.0
 		if !math.IsNaN(r.leaf.Value) {
 			err = (r.leaf.High - r.leaf.Low) / 2
 		}
 		half = math.Hypot(half, moved*err)
 	}
-	e := reception.Estimate{Value: level, Low: level - half, High: level + half, EffectiveN: in.EffectiveN, Method: "running median over two weeks of dry daily medians; " + in.Method}
+	e := reception.Estimate{Value: level, Low: level - half, High: level + half, EffectiveN: in.EffectiveN, Method: "median over two weeks of dry daily medians; " + in.Method}
 	// The last days may be a step that is not yet told from weather: span both.
 	if n := min(3, len(y)); n > 0 && len(y) > n {
-		leafNow := 0.0
-		if !math.IsNaN(r.leaf.Value) {
-			leafNow = r.leaf.Value * days[last].Leaf
-		}
 		recent := stat.Median(y[len(y)-n:]) - leafNow
 		if math.Abs(recent-level) > math.Max(1, 3*noise) {
-			e.Low, e.High = math.Min(e.Low, recent), math.Max(e.High, recent)
+			h := 1.96 * 2 * noise / math.Sqrt(float64(n))
+			e.Low, e.High = math.Min(e.Low, recent-h), math.Max(e.High, recent+h)
 			e.Warnings = append(e.Warnings, "the last days differ: a lasting change or a spell of weather, decided within a week")
 		}
 	}
 	e.Bound = boundOf(days, at)
 	return e
+}
+
+// clipped returns values held within three robust standard deviations of their median:
+// the level is a median too, and does not feel how deep a day's fade went.
+func clipped(y []float64) []float64 {
+	m, s := stat.Median(y), 3*stat.MAD(y)
+	out := make([]float64, len(y))
+	for i, v := range y {
+		out[i] = math.Min(m+s, math.Max(m-s, v))
+	}
+	return out
 }
 
 // boundOf is the bound that at least half of some days share.

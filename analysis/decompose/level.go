@@ -8,14 +8,19 @@ import (
 )
 
 // What makes a lasting step: medians of six days before and after it that differ by
-// more than 1.5 dB and by three times the scatter of days, with at least four days
-// measured on either side. Ours, tried on simulated worlds: AR(1) days of coefficient
-// 0.6 and leaf seasons of 5 dB in three weeks give none, a step of 3 dB is found.
+// more than three times the scatter of days, and by 1.5 dB more than the halves of each
+// do among themselves, with at least four days measured on either side. Ours, tried on
+// simulated worlds: AR(1) days of coefficient 0.6 and leaf seasons of 5 dB in three weeks
+// give none, a step of 3 dB is found.
 const (
 	stepDays    = 6
 	stepMinDays = 4
 	stepMinDB   = 1.5
 	stepSigmas  = 3
+	// Where days differ by more than this, medians of ten of them by so many.
+	noisyDB         = 0.7
+	noisyStepDays   = 10
+	noisyStepSigmas = 2.5
 )
 
 // steps returns the indices of the first days after lasting steps, ascending.
@@ -33,7 +38,11 @@ func steps(days []Day, x []float64) []int {
 	for k, i := range at {
 		y[k] = x[i]
 	}
-	limit := math.Max(stepMinDB, stepSigmas*scatter(y))
+	noise := scatter(y)
+	limit, reach := math.Max(stepMinDB, stepSigmas*noise), stepDays
+	if noise > noisyDB {
+		limit, reach = noisyStepSigmas*noise, noisyStepDays
+	}
 	var cuts []int // in y
 	for {
 		best, bestD := -1, limit
@@ -42,18 +51,13 @@ func steps(days []Day, x []float64) []int {
 			if k-lo < stepMinDays || hi-k < stepMinDays {
 				continue
 			}
-			before, after := y[max(lo, k-stepDays):k], y[k:min(hi, k+stepDays)]
+			before, after := y[max(lo, k-reach):k], y[k:min(hi, k+reach)]
 			old, fresh := median(before), median(after)
 			if math.Abs(y[k]-fresh) > math.Abs(y[k]-old) || math.Abs(y[k-1]-old) > math.Abs(y[k-1]-fresh) {
 				continue // the change lies elsewhere, perhaps too late to be told yet
 			}
-			d := math.Abs(fresh - old)
-			if d <= bestD {
-				continue
-			}
 			// A slope shows the same inside both windows; a step does not.
-			d -= math.Max(within(before), within(after))
-			if d > bestD {
+			if d := math.Abs(fresh - old); d > bestD && d-math.Max(within(before), within(after)) > stepMinDB {
 				best, bestD = k, d
 			}
 		}

@@ -196,6 +196,18 @@ func firmly(days []Day) []bool {
 	return out
 }
 
+// apartFromTurns returns the steps that lie apart from turns of the leaves.
+func apartFromTurns(days []Day, cuts []int) []int {
+	firm := firmly(days)
+	var out []int
+	for _, c := range cuts {
+		if math.IsNaN(days[c].Leaf) || firm[c] {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
 // ridge solves (X'WX + diag(prior)) beta = X'Wy and returns the inverse too.
 func ridge(X *mat.Dense, y, w, prior []float64) (beta []float64, inv *mat.Dense, ok bool) {
 	n, p := X.Dims()
