@@ -5,11 +5,13 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"syscall"
@@ -302,4 +304,26 @@ func TestImportBesideMeasuring(t *testing.T) {
 	if n != 50 {
 		t.Errorf("%d tallies, want 50 hours", n)
 	}
+}
+
+// A recorded file plays as a tuner: its readings come out of the answer.
+func TestReplayTuner(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "record.csv")
+	csv := "time,tuner,channel,dwell_s,locked,cn_db\n"
+	for i := range 100 {
+		at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(i) * time.Minute)
+		csv += at.Format(time.RFC3339) + ",attic,30,1,1,23.5\n"
+	}
+	if err := os.WriteFile(file, []byte(csv), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c := parse(t, fmt.Sprintf(`
+version: 1
+home: { name: Test Lane, region: us, time_zone: America/New_York }
+channels: [ { rf: 30 } ]
+tuners: [ { name: attic, kind: replay, file: %q, speed: 60, channels: [30], every: 2s, dwell: 1s } ]
+web: { listen: "127.0.0.1:0" }
+`, file))
+	r := start(t, c, t.TempDir(), nil)
+	eventually(t, "the recorded C/N is the latest", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"cn_db":23.5`) })
 }

@@ -25,7 +25,8 @@ type sourceParts struct {
 
 // The kinds of source, by the config's word. Drivers are named here and nowhere else.
 var sourceKinds = map[string]func(ctx context.Context, t configs.Tuner, p sourceParts) (collector.Source, error){
-	"dvb": openDVB,
+	"dvb":    openDVB,
+	"replay": openReplay,
 	"simulated": func(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
 		return simulated.New(p.world(t.Seed), t.Name, simulated.Options{Now: p.now, Hurry: p.hurry})
 	},
