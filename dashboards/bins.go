@@ -43,6 +43,8 @@ type bucket struct {
 	notMeasured  [len(reception.Tally{}.NotMeasuredMS)]int64
 	ceiling      float64 // margin of the tuner's ceiling, NaN if none is known
 	visits, dark int64
+	dwellMS      int64
+	erroredUS    int64
 }
 
 // measured is what the tallies say of one lane over the span shown.
@@ -95,6 +97,8 @@ func (s *Server) gather(ctx context.Context, v *view, sh shown) (map[string]*mea
 		for k, ms := range t.Tally.NotMeasuredMS {
 			b.notMeasured[k] += ms
 		}
+		b.dwellMS += t.Tally.DwellMS
+		b.erroredUS += t.Tally.ErroredUS
 		threshold, ok := src.thresholds[t.Key.Regime.Installation]
 		if !ok {
 			threshold = src.lane.Of.Threshold.Value // NaN: nothing can be drawn
@@ -233,7 +237,7 @@ func (v *view) marks(l *words.Lane, now int64) []chart.Mark {
 		m.Long, m.Short = words.Cause(d.Cause)
 		switch {
 		case d.Cause == "unknown":
-			m.Long = "?"
+			m.Long, m.Short = "?", "" // in quiet lanes the mark alone
 		case m.Long != "" && float64(d.Probability) < 0.6: // false for NaN
 			m.Long += "?"
 			m.Short += "?"

@@ -303,6 +303,10 @@ func (f *fakeHome) makeTallies(i int, c fakeChannel, hz int64, tuner string, cei
 				bins[int32(math.Floor((v+15.2)*10+1e-9))]++
 			}
 			t.Tally.Visits++
+			t.Tally.DwellMS += 5000
+			if v < -1 {
+				t.Tally.ErroredUS += 5e6
+			}
 		}
 		for b := int32(0); b < 400; b++ {
 			if bins[b] > 0 {
@@ -338,7 +342,7 @@ func drop(ms int64, minutes int, cause string, p float64) answer.Dropout {
 func fakeAnswer(c fakeChannel, hz int64, tuner string, ceiling float64, days int) answer.Channel {
 	a := answer.Channel{RF: c.rf, FrequencyHz: hz, Tuner: tuner, Installation: "first", Name: c.name, Screen: c.screen, Transmitter: c.mast}
 	none := undecidedEst("")
-	a.Latest = answer.Latest{Time: answer.Time(fakeNow - 100e3), Locked: true, LevelDBm: answer.Num(-52.3), CNDB: answer.Num(15.2 + c.m), MarginDB: answer.Num(c.m)}
+	a.Latest = answer.Latest{Time: answer.Time(fakeNow - 100e3), Locked: true, LevelDBm: answer.Num(-52.3), CNDB: answer.Num(15.2 + min(c.m, ceiling)), MarginDB: answer.Num(min(c.m, ceiling))}
 	a.Threshold = answer.Threshold{Est: est(15.2, .3), Basis: "learnt"}
 	spread := .25 + c.sd*.32
 	a.MedianMargin = est(min(c.m, ceiling), .2)

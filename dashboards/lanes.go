@@ -52,6 +52,8 @@ type laneJSON struct {
 	Median []int   `json:"m"`
 	Low    []int   `json:"q"` // 99 % of the time above
 	Why    [][]any `json:"why"`
+	// Top is the margin of the tuner's ceiling, tenths of a dB; columnNone if unknown.
+	Top int `json:"top"`
 }
 
 // skyJSON holds the weather by bins, for the read-out; null where not known.
@@ -136,15 +138,21 @@ func (s *Server) draw(r *http.Request, v *view, from, to int64, width float64, p
 	for _, m := range seams {
 		seamMS = append(seamMS, m.MS)
 	}
+	pic := picture{win: win, shown: sh, phone: phone, grid: grid, seams: seamMS}
+	var drawn []laneBins
 	for _, g := range v.groups {
 		for i := range g.Lanes {
 			l := &g.Lanes[i]
-			lj, err := s.drawLane(v, l, ms[l.Key], win, sh, g.Look || open[l.Key], phone, grid, seamMS)
-			if err != nil {
-				return nil, err
-			}
-			out.Lanes = append(out.Lanes, lj)
+			drawn = append(drawn, laneBins{l, ms[l.Key], v.bins(l, ms[l.Key], sh), g.Look || open[l.Key]})
 		}
+	}
+	pic.open, pic.quiet = scales(drawn, phone)
+	for _, d := range drawn {
+		lj, err := s.drawLane(v, d, pic)
+		if err != nil {
+			return nil, err
+		}
+		out.Lanes = append(out.Lanes, lj)
 	}
 	out.Axis = chart.Axis{Window: win, Ticks: v.ticks(win), NowMS: sh.now, NowLabel: v.nowLabel(phone, win)}.SVG()
 	rib := chart.Ribbon{Window: win, H: 92, Skies: skies, Days: days, EndMS: min(sh.now, sh.to), Label: weatherLabel(days), NoData: "no weather known for this span"}
@@ -161,7 +169,7 @@ func (s *Server) draw(r *http.Request, v *view, from, to int64, width float64, p
 		}
 		out.Over = chart.Over(win, sh.now, note, seams)
 	}
-	if !sh.ahead && sh.to >= sh.now {
+	if !v.decided() && len(v.lanes) > 0 && sh.to >= sh.now {
 		out.Note = v.aheadNote()
 	}
 	out.Sky = v.skyColumns(skies, sh)
@@ -176,6 +184,41 @@ func (s *Server) draw(r *http.Request, v *view, from, to int64, width float64, p
 	}
 	out.Alarms = b.String()
 	return out, nil
+}
+
+// A picture is what all lanes of a showing share.
+type picture struct {
+	win         chart.Window
+	shown       shown
+	phone       bool
+	grid, seams []int64
+	open, quiet laneSize
+}
+
+// laneBins is a lane with what it shows.
+type laneBins struct {
+	lane *words.Lane
+	m    *measured
+	bins []chart.Bin
+	open bool
+}
+
+// scales returns the sizes of open and of quiet lanes: one scale each for the whole
+// view, smaller than usual where a margin would not fit, so that none is clipped.
+func scales(lanes []laneBins, phone bool) (open, quiet laneSize) {
+	open, quiet = sizeOf(true, phone, len(lanes)), sizeOf(false, phone, len(lanes))
+	for _, l := range lanes {
+		z := &quiet
+		if l.open {
+			z = &open
+		}
+		for _, b := range l.bins {
+			if m := b.Median; b.Measured && !l.m.percent && m*z.perDB > z.above-2 { // false for NaN
+				z.perDB = (z.above - 2) / m
+			}
+		}
+	}
+	return open, quiet
 }
 
 func tickTimes(ts []chart.Tick) []int64 {
@@ -233,12 +276,16 @@ func (v *view) seams() []chart.Seam {
 	return out
 }
 
-func (s *Server) drawLane(v *view, l *words.Lane, m *measured, win chart.Window, sh shown, open, phone bool, grid, seams []int64) (laneJSON, error) {
-	size := sizeOf(open, phone, len(v.lanes))
+func (s *Server) drawLane(v *view, d laneBins, pic picture) (laneJSON, error) {
+	l, m, open, sh := d.lane, d.m, d.open, pic.shown
+	size := pic.quiet
+	if open {
+		size = pic.open
+	}
 	c := chart.Lane{
-		Window: win, Label: v.label(l), Above: size.above, Below: size.below, PxPerDB: size.perDB, Open: open, Phone: phone,
-		Bins: v.bins(l, m, sh), RequiredDB: l.Of.RequiredMargin.Value, DoubtDB: math.NaN(),
-		Marks: v.marks(l, sh.now), NowMS: sh.now, Grid: grid, Seams: seams, Percent: m.percent,
+		Window: pic.win, Label: v.label(l), Above: size.above, Below: size.below, PxPerDB: size.perDB, Open: open, Phone: pic.phone,
+		Bins: d.bins, RequiredDB: l.Of.RequiredMargin.Value, DoubtDB: math.NaN(),
+		Marks: v.marks(l, sh.now), NowMS: sh.now, Grid: pic.grid, Seams: pic.seams, Percent: m.percent,
 	}
 	if th := l.Of.Threshold; th.Decided() && th.Basis != "standard" {
 		c.DoubtDB = (th.High - th.Low) / 2
@@ -254,8 +301,9 @@ func (s *Server) drawLane(v *view, l *words.Lane, m *measured, win chart.Window,
 		c.Requires = "required margin not known yet"
 	}
 	switch {
-	case !l.Measured:
+	case !l.Measured && open:
 		c.Note = "not measured yet"
+	case !l.Measured: // the figure says so
 	case !l.Of.Threshold.Decided():
 		c.Note = "no threshold known"
 	case m.first >= 0 && l.Of.Availability.MeasuredS > 0 && v.facts.FirstMS > sh.from:
@@ -264,6 +312,10 @@ func (s *Server) drawLane(v *view, l *words.Lane, m *measured, win chart.Window,
 		c.Note = "nothing measured in this span"
 	}
 	out := laneJSON{Key: l.Key, Kind: string(l.State.Kind), Open: open, SVG: c.SVG(), Why: [][]any{}}
+	out.Top = columnNone
+	if m.last >= 0 && !math.IsNaN(m.buckets[m.last].ceiling) {
+		out.Top = int(math.Round(m.buckets[m.last].ceiling * 10))
+	}
 	n := int((sh.to - sh.from + sh.step - 1) / sh.step)
 	out.Median, out.Low = columns(c.Bins, sh, n)
 	for i := 0; i < len(c.Bins); {
@@ -277,7 +329,7 @@ func (s *Server) drawLane(v *view, l *words.Lane, m *measured, win chart.Window,
 		i = j
 	}
 	var b bytes.Buffer
-	if err := s.pages.ExecuteTemplate(&b, "fig", l.State); err != nil {
+	if err := s.pages.ExecuteTemplate(&b, "fig", figPage{l.State, l.Key}); err != nil {
 		return out, fmt.Errorf("write the figures: %w", err)
 	}
 	out.Fig = b.String()
@@ -343,11 +395,11 @@ func (v *view) aheadNote() string {
 	for _, l := range v.lanes {
 		for _, o := range l.Of.Outlook {
 			if !o.Spare.Decided() && o.Spare.Needs != "" {
-				return "Nothing is drawn for the time to come: needed are " + o.Spare.Needs + "."
+				return "Nothing is drawn for the time to come. Needed: " + o.Spare.Needs + "."
 			}
 		}
 	}
-	return "Nothing is drawn for the time to come: too little is known yet."
+	return "Nothing is drawn for the time to come. Too little is known yet."
 }
 
 // label is a lane's sentence for a screen reader.

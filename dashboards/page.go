@@ -66,7 +66,13 @@ type lanePage struct {
 	Band      string
 	Call      string
 	Open      bool
-	State     words.State
+	Fig       figPage
+}
+
+// figPage is what stands at a lane's right.
+type figPage struct {
+	words.State
+	Key string
 }
 
 type alarmsPage struct {
@@ -148,7 +154,7 @@ func (v *view) sayPage() sayPage {
 }
 
 func (v *view) lanePage(l *words.Lane, open bool) lanePage {
-	p := lanePage{Key: l.Key, Kind: string(l.State.Kind), Open: open, State: l.State, Name: l.Name, Call: l.Call(v.words)}
+	p := lanePage{Key: l.Key, Kind: string(l.State.Kind), Open: open, Fig: figPage{l.State, l.Key}, Name: l.Name, Call: l.Call(v.words)}
 	rf := ""
 	if l.RF > 0 {
 		rf = strconv.Itoa(l.RF)
@@ -174,11 +180,35 @@ func (v *view) alarmPage() alarmsPage {
 	win := chart.Window{FromMS: now - alarmsBack, ToMS: now, W: 180}
 	p := alarmsPage{Axis: chart.AlarmAxis(win, v.words.ShortDay(now-alarmsBack), v.words.ShortDay(now-alarmsBack/2))}
 	standing := 0
+	// What stands comes first; what was cleared follows, one row for all that was
+	// raised of one condition in one place.
+	type place struct{ condition, scope, channels string }
+	var past []place
+	again := map[place][]alerting.Alarm{}
 	for _, a := range v.alarms {
 		if a.Cleared == 0 {
 			standing++
+			p.Alarms = append(p.Alarms, v.oneAlarm(a, win, []chart.Raised{{FromMS: a.Raised, Seen: a.Acknowledged != 0}}))
+			continue
 		}
-		p.Alarms = append(p.Alarms, v.oneAlarm(a, win))
+		k := place{string(a.Condition), a.Scope, fmt.Sprint(a.Channels)}
+		if again[k] == nil {
+			past = append(past, k)
+		}
+		again[k] = append(again[k], a)
+	}
+	for _, k := range past {
+		as := again[k]
+		var bars []chart.Raised
+		for _, a := range as {
+			bars = append(bars, chart.Raised{FromMS: a.Raised, ToMS: a.Cleared})
+		}
+		row := v.oneAlarm(as[0], win, bars)
+		row.Rest, row.Safety = "", "" // advice is for what stands
+		if n := len(as); n > 1 {
+			row.Facts = words.Sentence(words.Count(n)+" times in the last 14"+words.Nbsp+"days") + " The last: " + row.Facts
+		}
+		p.Alarms = append(p.Alarms, row)
 	}
 	cleared := len(v.alarms) - standing
 	switch {
@@ -195,8 +225,8 @@ func (v *view) alarmPage() alarmsPage {
 	return p
 }
 
-func (v *view) oneAlarm(a alerting.Alarm, win chart.Window) alarmPage {
-	p := alarmPage{ID: a.ID, Urgency: words.Urgency(string(a.Severity)), Bar: chart.AlarmBar(win, a.Raised, a.Cleared, a.Acknowledged != 0)}
+func (v *view) oneAlarm(a alerting.Alarm, win chart.Window, bars []chart.Raised) alarmPage {
+	p := alarmPage{ID: a.ID, Urgency: words.Urgency(string(a.Severity)), Bar: chart.AlarmBars(win, bars)}
 	p.Size = map[string]string{"today": "today", "this month": "month"}[p.Urgency]
 	if p.Size == "" {
 		p.Size = "info"

@@ -92,6 +92,7 @@ func (s *Server) routes() []route {
 		{"GET /{$}", "the Holding view", s.holding},
 		{"GET /holding", "the Holding view: does it hold, how much is left", s.holding},
 		{"GET /holding/lanes", "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
+		{"GET /holding/table", "one lane as a table: query lane, from, to, page", s.table},
 		{"GET /api/answer", "the answer: JSON of the contract, or text for people with format=text", s.answer},
 		{"GET /api/alarms", "alarms raised or standing in a span, newest first, JSON", s.alarms},
 		{"POST /api/alarms/acknowledge", "marks the alarm of the form value id as seen", s.acknowledge},

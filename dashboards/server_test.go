@@ -146,7 +146,7 @@ func TestLanesFollowTheWidth(t *testing.T) {
 		if err := json.Unmarshal(w.Body.Bytes(), &d); err != nil {
 			t.Fatal(err)
 		}
-		if d.Width != c.width || d.NowMS-d.FromMS != c.back*weekMS {
+		if d.Width != c.width || (d.NowMS-d.FromMS)/weekMS != c.back || d.FromMS%d.StepMS != 0 {
 			t.Errorf("%s: width %v, %d weeks of past; want %v, %d", c.query, d.Width, (d.NowMS-d.FromMS)/weekMS, c.width, c.back)
 		}
 		if len(d.Lanes) != len(fakeChannels) || d.Lanes[0].Key != "rf35" || !strings.Contains(d.Lanes[0].SVG, c.tall) {
@@ -175,7 +175,7 @@ func TestUndecidedOutlookDrawsNothing(t *testing.T) {
 	if err := json.Unmarshal(w.Body.Bytes(), &d); err != nil {
 		t.Fatal(err)
 	}
-	if d.ToMS != d.NowMS || d.NowMS-d.FromMS != 3*dayMS {
+	if d.ToMS != d.NowMS || (d.NowMS-d.FromMS)/dayMS != 3 {
 		t.Errorf("span = %d to %d, want the three days up to now", d.FromMS, d.ToMS)
 	}
 	if !strings.Contains(d.Note, "a spring seen from bare to full leaf") {
@@ -451,6 +451,38 @@ func TestServerHasAllTimeouts(t *testing.T) {
 	s := New(newFakeHome(3), Options{}).Server("127.0.0.1:0")
 	if s.ReadHeaderTimeout == 0 || s.ReadTimeout == 0 || s.WriteTimeout == 0 || s.IdleTimeout == 0 {
 		t.Errorf("time-outs = %v %v %v %v, want all four set", s.ReadHeaderTimeout, s.ReadTimeout, s.WriteTimeout, s.IdleTimeout)
+	}
+}
+
+func TestTable(t *testing.T) {
+	h := New(newFakeHome(57), Options{}).Handler()
+	w := get(h, "/holding/table?lane=rf33")
+	body := w.Body.String()
+	if w.Code != 200 || !strings.Contains(body, "12.1\u00a0Quarterlight") || strings.Count(body, "<tr>") != tableRows+1 {
+		t.Fatalf("table = %d with %d rows", w.Code, strings.Count(body, "<tr>"))
+	}
+	var all string
+	for link, n := "/holding/table?lane=rf33&page=0", 0; link != ""; n++ {
+		b := get(h, link).Body.String()
+		all += b
+		m := regexp.MustCompile(`href="([^"]+)">older`).FindStringSubmatch(b)
+		link = ""
+		if m != nil {
+			link = strings.ReplaceAll(m[1], "&amp;", "&")
+		}
+		if n > 9 {
+			t.Fatal("the pages do not end")
+		}
+	}
+	for _, want := range []string{"dropout: snow or ice", "dropout: wind in the trees", "not measured: in use by the viewer", "14 April, 18:00"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("the table lacks %q", want)
+		}
+	}
+	for _, q := range []string{"", "?lane=rf99", "?lane=rf33&page=-1", "?lane=rf33&from=x"} {
+		if w := get(h, "/holding/table"+q); w.Code != 400 {
+			t.Errorf("GET /holding/table%s = %d, want 400", q, w.Code)
+		}
 	}
 }
 

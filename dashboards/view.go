@@ -249,15 +249,13 @@ func (v *view) window(from, to int64, phone bool, w float64) shown {
 	if phone {
 		back, ahead = 5*weekMS, 9*weekMS
 	}
-	decided := false
-	for _, l := range v.lanes {
-		for _, o := range l.Of.Outlook {
-			decided = decided || o.Spare.Decided() && l.Of.Spare.Decided()
-		}
-	}
+	decided := v.decided()
 	if !decided {
 		back, ahead = back+ahead, 0
-		if first := v.facts.FirstMS; first > 0 && now-first < back {
+		switch first := v.facts.FirstMS; {
+		case first == 0:
+			back = dayMS
+		case now-first < back:
 			back = max(now-first, dayMS)
 		}
 	}
@@ -278,7 +276,23 @@ func (v *view) window(from, to int64, phone bool, w float64) shown {
 			break
 		}
 	}
+	// Bins begin on the home's clock, so that they stay where they are as time goes on.
+	_, offset := time.UnixMilli(s.from).In(v.words.Zone).Zone()
+	local := s.from + int64(offset)*1000
+	s.from -= ((local % s.step) + s.step) % s.step
 	return s
+}
+
+// decided reports whether anything can be drawn for the time to come.
+func (v *view) decided() bool {
+	for _, l := range v.lanes {
+		for _, o := range l.Of.Outlook {
+			if o.Spare.Decided() && l.Of.Spare.Decided() {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // midnight returns the local midnight that begins the day of an instant.

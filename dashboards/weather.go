@@ -142,7 +142,7 @@ func (v *view) leaves(win chart.Window, h float64, phone bool) chart.Leaves {
 	case first < 0.05:
 		say(win.FromMS, "bare", "", 4)
 	case first > 0.95:
-		say(win.FromMS, "full leaf", "", h/2+3)
+		say(win.FromMS, "full leaf", "", h/2+2)
 	}
 	for i := 1; i < len(l.Points); i++ {
 		p, q := l.Points[i-1], l.Points[i]
@@ -150,15 +150,19 @@ func (v *view) leaves(win chart.Window, h float64, phone bool) chart.Leaves {
 		case p.State < 0.1 && q.State >= 0.1 && !phone:
 			say(q.MS, "first leaves "+v.words.ShortDay(q.MS), "end", 5)
 		case p.State < 0.9 && q.State >= 0.9:
-			say(q.MS, "full leaf "+v.words.ShortDay(q.MS), "middle", h/2+3)
+			say(q.MS, "full leaf "+v.words.ShortDay(q.MS), "middle", h/2+2)
 		case p.State > 0.9 && q.State <= 0.9:
-			say(q.MS, "turning "+v.words.ShortDay(q.MS), "middle", h/2+3)
+			say(q.MS, "turning "+v.words.ShortDay(q.MS), "middle", h/2+2)
 		case p.State > 0.1 && q.State <= 0.1:
 			say(q.MS, "bare from "+v.words.ShortDay(q.MS), "", 5)
 		}
 	}
+	// The word at the left gives way to one that follows at once.
+	if len(l.Words) > 1 && l.Words[0].MS == win.FromMS && win.X(l.Words[1].MS) < 130 {
+		l.Words = l.Words[1:]
+	}
 	if !said {
-		say(win.FromMS, words.Percent(first)+" in leaf", "", h/2+3)
+		say(win.FromMS, words.Percent(first)+" in leaf", "", h/2+2)
 	}
 	return l
 }
@@ -198,10 +202,15 @@ func (v *view) ticks(win chart.Window) []chart.Tick {
 	}
 	per := win.W / max(1, float64(len(at)))
 	every := max(1, int(math.Ceil(room/per)))
+	if form == "15:04" { // midnights keep their labels
+		for every&(every-1) != 0 {
+			every++
+		}
+	}
 	var out []chart.Tick
 	for i, t := range at {
 		k := chart.Tick{MS: t.UnixMilli()}
-		if i%every == 0 {
+		if i%every == 0 && form != "15:04" || form == "15:04" && t.Hour()%(3*every) == 0 {
 			k.Label = t.Format(form)
 			if form == "15:04" && t.Hour() == 0 {
 				k.Label = t.Format("2 Jan")

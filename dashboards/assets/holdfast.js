@@ -5,7 +5,7 @@
 
 /**
  * @typedef {{key: string, kind: string, open: boolean, svg: string, fig: string,
- *   m: number[], q: number[], why: [number, number, string][]}} Lane
+ *   m: number[], q: number[], top: number, why: [number, number, string][]}} Lane
  * @typedef {{rain: (number|null)[], snow: (number|null)[], wind: (number|null)[],
  *   low: (number|null)[], high: (number|null)[], leaf: (number|null)[]}} Sky
  * @typedef {{shape: string, from: number, to: number, now: number, step: number, first: number,
@@ -16,6 +16,7 @@
 const HOUR = 3600e3, DAY = 24 * HOUR, WEEK = 7 * DAY;
 const NONE = -32768, BELOW = -32767, CEILING = 32767; // as the server's columns have them
 const NBSP = '\u00a0';
+const FOLLOW = 15e3; // ms between two looks at what changed: an answer costs the daemon a quarter of a second
 
 /** @param {string} id @returns {HTMLElement} */
 const el = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
@@ -141,7 +142,7 @@ function value(l, i) {
   if (m === undefined || m === NONE) return { figure: '', rest: '', warm: false };
   if (m === BELOW) return { figure: 'no lock', rest: 'most of the time', warm: true };
   const low = q === BELOW ? `99${NBSP}% above no lock` : `99${NBSP}% above${NBSP}${num(q / 10, 1)}`;
-  if (m === CEILING) return { figure: 'at the tuner’s limit', rest: low, warm: false };
+  if (m === CEILING) return { figure: l.top === NONE ? 'at the tuner’s limit' : `at least ${num(l.top / 10, 1)}${NBSP}dB`, rest: low, warm: false };
   return { figure: `${num(m / 10, 1)}${NBSP}dB`, rest: q === BELOW ? 'some visits without lock' : low, warm: m < 0 };
 }
 
@@ -182,7 +183,7 @@ function read(i) {
   say('at-rain', snow ? `snow ${num(snow, 1)}${NBSP}mm/h` : rain != null ? (rain > 0 ? `rain to ${num(rain, 1)}${NBSP}mm/h` : 'no rain') : '');
   say('at-temp', low != null && high != null ? `${num(low, 0)} to ${num(high, 0)}${NBSP}°C` : '');
   say('at-wind', wind != null ? `to ${num(wind, 0)}${NBSP}m/s` : '');
-  say('at-leaf', leaf != null ? `about ${num(leaf * 100, 0)}${NBSP}% in leaf` : '');
+  say('at-leaf', leaf == null ? '' : leaf < .05 ? 'bare' : leaf > .95 ? 'full leaf' : `about ${num(leaf * 100, 0)}${NBSP}% in leaf`);
 }
 
 /** Brings the figures back. */
@@ -328,8 +329,7 @@ function listen() {
   const later = () => {
     if (document.hidden) { dirty = true; return; }
     if (due) return;
-    due = window.setTimeout(() => { due = 0; refresh(); }, Math.max(0, 5000 - (Date.now() - last)));
-    last = Date.now();
+    due = window.setTimeout(() => { due = 0; last = Date.now(); refresh(); }, Math.max(0, FOLLOW - (Date.now() - last)));
   };
   let last = 0, broken = false;
   document.addEventListener('visibilitychange', () => { if (!document.hidden && dirty) { dirty = false; later(); } });

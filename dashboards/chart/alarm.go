@@ -18,28 +18,39 @@ func AlarmAxis(w Window, first, middle string) string {
 	return s.String()
 }
 
-// AlarmBar hangs a bar from raised to cleared (0: it stands): deep while nobody has
+// Raised is the time that an alarm stood.
+type Raised struct {
+	FromMS, ToMS int64 // ToMS 0: it stands
+	Seen         bool  // somebody acknowledged it
+}
+
+// AlarmBars hangs a bar for each time that an alarm was raised: deep while nobody has
 // seen it, shallow once acknowledged, hollow when cleared.
-func AlarmBar(w Window, raised, cleared int64, acknowledged bool) string {
+func AlarmBars(w Window, bars []Raised) string {
 	var s svg
 	s.open(w.W, 13, "")
 	s.line("week", 0, 0.5, w.W, 0.5)
-	end := cleared
-	if end == 0 {
-		end = w.ToMS
-	}
-	x, z := w.X(raised), w.X(end)
-	if z-x < 2.5 {
-		x = max(0, z-2.5)
-		z = x + 2.5
-	}
-	switch {
-	case cleared != 0:
-		s.rect(`class="off"`, x+0.5, 1, z-x-1, 5)
-	case acknowledged:
-		s.rect(`class="drop"`, x, 0.5, z-x, 3)
-	default:
-		s.rect(`class="drop"`, x, 0.5, z-x, 11)
+	for _, b := range bars {
+		end := b.ToMS
+		if end == 0 {
+			end = w.ToMS
+		}
+		if end < w.FromMS {
+			continue
+		}
+		x, z := w.X(b.FromMS), w.X(end)
+		if z-x < 2.5 {
+			x = max(0, z-2.5)
+			z = x + 2.5
+		}
+		switch {
+		case b.ToMS != 0:
+			s.rect(`class="off"`, x+0.5, 1, z-x-1, 5)
+		case b.Seen:
+			s.rect(`class="drop"`, x, 0.5, z-x, 3)
+		default:
+			s.rect(`class="drop"`, x, 0.5, z-x, 11)
+		}
 	}
 	s.add(`</svg>`)
 	return s.String()

@@ -25,14 +25,16 @@ func (a Axis) SVG() string {
 		nowHalf = 3.2 * float64(len([]rune(a.NowLabel)))
 		now = min(a.W-nowHalf, max(nowHalf, a.X(a.NowMS)))
 	}
+	said := -1.0 // where the last label ends
 	for _, t := range a.Ticks {
 		x := a.X(t.MS)
-		if math.Abs(x-now) > nowHalf+4 {
+		if math.Abs(x-now) > nowHalf+4 && x > said {
 			s.line("tick", x, 3, x, 16)
 		}
 		w := 5.8 * float64(len([]rune(t.Label)))
-		if t.Label != "" && (x+3+w < now-nowHalf-6 || x > now+nowHalf+6) && x+3+w <= a.W {
+		if t.Label != "" && x > said && (x+3+w < now-nowHalf-6 || x > now+nowHalf+6) && x+3+w <= a.W {
 			s.text("", "", x+3, 12, t.Label)
+			said = x + 5 + w
 		}
 	}
 	if nowHalf > 0 {

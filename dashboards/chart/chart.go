@@ -10,6 +10,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // A Window is a span of time across a width.
@@ -120,7 +121,15 @@ func tenth(v int64) string {
 var escaper = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;", "'", "&#39;")
 
 // Escape makes text safe inside SVG and HTML, in an element or an attribute.
-func Escape(s string) string { return escaper.Replace(s) }
+// Characters that XML 1.0 (section 2.2) does not allow become U+FFFD.
+func Escape(s string) string {
+	return escaper.Replace(strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\t' && r != '\n' && r != '\r' || r == 0xFFFE || r == 0xFFFF {
+			return utf8.RuneError
+		}
+		return r
+	}, s))
+}
 
 // textWidth guesses the width of a label of 11.5 px sans: 5.6 px a letter (measured
 // on our cause words, Source Sans 3).

@@ -46,7 +46,11 @@ func Key(w float64) string {
 	s.line("req", 0, l.y(require), pw, l.y(require))
 	s.line("thr", 0, above, pw, above)
 	l.marks(&s)
-	s.text("d", "", l.X(14)+8, above+14, "wet leaves")
+	cause := "wet leaves"
+	if pw < 180 {
+		cause = "wet"
+	}
+	s.text("d", "", l.X(14)+8, above+14, cause)
 	s.line("now", l.X(28), 0, l.X(28), above+8)
 	s.text("i", "", l.X(28)+5, 9, "expected")
 	s.text("i", "end", l.X(23)+2, 9, "not measured")

@@ -57,7 +57,8 @@ func (l *Lane) runs() []run {
 	var out []run
 	open := false
 	for _, b := range l.Bins {
-		if !b.Measured || b.ToMS <= l.FromMS || b.FromMS >= l.ToMS {
+		// Without lock most of the time there is no body: the dropout tells it.
+		if !b.Measured || math.IsInf(b.Median, -1) || b.ToMS <= l.FromMS || b.FromMS >= l.ToMS {
 			open = false
 			continue
 		}
@@ -83,11 +84,31 @@ func (l *Lane) y(db float64) float64 {
 func (l *Lane) curve(r run, q func(Bin) float64) []point {
 	ps := make([]point, 0, len(r.bins)+2)
 	first, last := r.bins[0], r.bins[len(r.bins)-1]
-	ps = append(ps, point{l.X(first.FromMS), l.y(q(first))})
+	ps = append(ps, point{l.X(first.FromMS), l.roof(first, q)})
 	for _, b := range r.bins {
-		ps = append(ps, point{l.X(b.FromMS + (b.ToMS-b.FromMS)/2), l.y(q(b))})
+		ps = append(ps, point{l.X(b.FromMS + (b.ToMS-b.FromMS)/2), l.roof(b, q)})
 	}
-	return append(ps, point{l.X(last.ToMS), l.y(q(last))})
+	return append(ps, point{l.X(last.ToMS), l.roof(last, q)})
+}
+
+// roof is the height of a quantile; under an open top it leaves room for the fade.
+func (l *Lane) roof(b Bin, q func(Bin) float64) float64 {
+	y := l.y(q(b))
+	if b.Top {
+		return max(y, l.fade())
+	}
+	return y
+}
+
+// fade is how far an open top runs out upwards, px.
+func (l *Lane) fade() float64 {
+	switch {
+	case l.Open:
+		return 16
+	case l.Phone:
+		return 5.5
+	}
+	return 8
 }
 
 func median(b Bin) float64 { return b.Median }
@@ -164,7 +185,7 @@ func (l *Lane) hatches(s *svg) {
 		}
 		a, z := l.X(b.FromMS), l.X(l.Bins[j].ToMS)
 		if z > a {
-			s.rect(`class="hatch" fill="url(#hf-hatch)"`, a, 0, max(2, z-a), l.Above)
+			s.rect(`class="hatch" fill="url(#hf-hatch)"`, min(a, l.W-2), 0, max(2, z-a), l.Above)
 			if l.Open && z-a >= 26 && !l.Phone {
 				mid := min(l.W-35, max(35, (a+z)/2))
 				s.text("i", "middle", mid, -5, "not measured")
@@ -249,13 +270,7 @@ func below(ps []point, level float64) [][]point {
 
 // openTop draws a body without a lid where the median is the tuner's ceiling.
 func (l *Lane) openTop(s *svg, r run) {
-	fade := 8.0
-	switch {
-	case l.Open:
-		fade = 16
-	case l.Phone:
-		fade = 5.5
-	}
+	fade := l.fade()
 	tone := func(b Bin) string {
 		switch {
 		case b.Q01 >= b.Median-0.05:
@@ -370,10 +385,13 @@ func (l *Lane) marks(s *svg) []extent {
 		}
 		word, atLeft := "", false
 		for _, try := range []string{m.Long, m.Short} {
+			if try == "" {
+				continue
+			}
 			if try == m.Long && !l.Open && try != m.Short {
 				continue // quiet lanes have the short word only
 			}
-			if right-z-5 > textWidth(try) {
+			if !m.Lasting && right-z-5 > textWidth(try) {
 				word = try
 				break
 			}

@@ -49,7 +49,7 @@ func (r Ribbon) SVG() string {
 		s.add(`</svg>`)
 		return s.String()
 	}
-	rh, ty0, ty1, wy := r.H*0.44, r.H*0.48, r.H*0.84, r.H-5
+	rh, ty0, ty1, wy := r.H*0.44, r.H*0.48, r.H*0.8, r.H-8
 	r.gaps(&s)
 	for _, k := range r.Skies {
 		v, class := k.RainMMH, "rain"
@@ -110,20 +110,29 @@ func (r *Ribbon) temperature(s *svg, ty0, ty1 float64) {
 		}
 		up, dn = nil, nil
 	}
-	for _, d := range r.Days {
+	for i, d := range r.Days {
 		if math.IsNaN(d.TempLowC) {
 			flush()
 			continue
 		}
-		x := r.X(d.FromMS + (d.ToMS-d.FromMS)/2)
-		up = append(up, point{x, y(d.TempHiC)})
-		dn = append(dn, point{x, y(d.TempLowC)})
+		at := []int64{d.FromMS + (d.ToMS-d.FromMS)/2}
+		if len(up) == 0 { // the band reaches to both ends of what is known
+			at = append([]int64{d.FromMS}, at...)
+		}
+		if i == len(r.Days)-1 || math.IsNaN(r.Days[i+1].TempLowC) {
+			at = append(at, min(d.ToMS, r.EndMS))
+		}
+		for _, ms := range at {
+			x := r.X(min(ms, r.EndMS))
+			up = append(up, point{x, y(d.TempHiC)})
+			dn = append(dn, point{x, y(d.TempLowC)})
+		}
 	}
 	flush()
 	s.line("zero", 0, y(0), r.W, y(0))
 }
 
-// thread draws the wind: 0.8 px for each m/s of gust above 1.5.
+// thread draws the wind: 0.8 px for each m/s of gust above 1.5, at most 16 px.
 func (r *Ribbon) thread(s *svg, wy float64) {
 	var up, dn []point
 	flush := func() {
@@ -186,6 +195,9 @@ func (l Leaves) SVG() string {
 	}
 	var up, dn []point
 	for _, p := range l.Points {
+		if math.IsNaN(p.State) {
+			continue
+		}
 		half := min(1, max(0, p.State)) * (mid - 2)
 		up = append(up, point{l.X(p.MS), mid - half})
 		dn = append(dn, point{l.X(p.MS), mid + half})

@@ -46,9 +46,12 @@ func Advice(lanes []Lane, f Facts) []Paragraph {
 			Paragraph{Lead: "Wait first.", Text: "A wet or windy spell passes by itself. " + moreWouldHold(short, f)},
 			Paragraph{Lead: "Then look indoors.", Text: indoors(false)})
 	case len(soon) > 0:
-		out = append(out, Paragraph{Lead: "Nothing to do today.", Text: beforeThen(soon, f)})
+		out = append(out, Paragraph{Lead: "Nothing to do today.", Text: beforeThen(soon, f)},
+			Paragraph{Lead: "Before then, look indoors.", Text: indoors(false)})
 	case len(lanes) == 0:
 		return []Paragraph{{Lead: "To begin:", Text: "Name tuners and channels in the config, or import readings."}}
+	case !slices.ContainsFunc(lanes, func(l Lane) bool { return l.Measured }):
+		return []Paragraph{{Lead: "Nothing to do but wait.", Text: "Pictures show within minutes, the settled margin after about 7" + Nbsp + "days, availability after 14."}}
 	case len(unknown) == len(lanes):
 		p := Paragraph{Lead: "Nothing to do but wait.", Text: "Each figure says what it still needs."}
 		if n := commonNeed(unknown); n != "" {
@@ -117,7 +120,7 @@ func beforeThen(soon []Lane, f Facts) string {
 
 // outdoors holds outdoor advice back, with the reason where one is known.
 func outdoors(f Facts) Paragraph {
-	p := Paragraph{Lead: "Outdoors: not now.", Text: "Only in calm, dry daylight, when indoors nothing was found."}
+	p := Paragraph{Lead: "Outdoors: not now.", Text: "Only in calm, dry daylight, and only when indoors nothing was found."}
 	s := f.Sky
 	fresh := s.AtMS != 0 && f.NowMS-s.AtMS < 3*3600*1000
 	wind := s.GustMPS

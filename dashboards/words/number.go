@@ -117,7 +117,11 @@ func Share(e answer.Est) (figure, interval string) {
 	case reception.AtMost:
 		prefix = "at most "
 	}
-	return prefix + v + Nbsp + "%", span(e.Low*100, e.High*100, d)
+	i := span(e.Low*100, e.High*100, d)
+	if e.High >= 1 && d > 0 {
+		i = strings.TrimSuffix(i, strings.TrimPrefix(Decimal(100, d), "100")) // "98.3 to 100"
+	}
+	return prefix + v + Nbsp + "%", i
 }
 
 func roundDown(v float64, decimals int) string {

@@ -77,14 +77,14 @@ func (f Facts) leaf(ms int64) float64 {
 	return math.NaN()
 }
 
-// crossing returns the first day, by steps of a day, on which a lane with something
-// to spare today is expected to have nothing left, or 0.
+// crossing returns the first hour at which a lane with something to spare today is
+// expected to have nothing left, or 0.
 func (l Lane) crossing(f Facts) int64 {
 	if !(l.Of.Spare.Value >= 0) {
 		return 0
 	}
 	e := l.Expected(f)
-	for ms := f.NowMS; ; ms += 24 * 3600 * 1000 {
+	for ms := f.NowMS; ; ms += 3600 * 1000 {
 		v := e(ms)
 		if math.IsNaN(v) {
 			return 0

@@ -78,9 +78,9 @@ func (l Lane) standing(f Facts) State {
 	if since := l.lostSince(); since != 0 {
 		s.Kind, s.WhenMS = Lost, since
 		s.Words = "No picture since " + f.DateTime(since) + "."
-		if c := l.Dropouts[len(l.Dropouts)-1]; c.Cause != "" && c.Cause != "unknown" {
-			long, _ := Cause(c.Cause)
-			s.Words += " " + Sentence(HowSure(float64(c.Probability))+" "+long)
+		c := l.Dropouts[len(l.Dropouts)-1]
+		if long, _ := Cause(c.Cause); c.Probability >= 0.4 { // false for NaN
+			s.Words += " Cause, " + HowSure(float64(c.Probability)) + ": " + long + "."
 		}
 		s.Figure, s.Range = "no picture", "since "+f.DateTime(since)
 		if spare.Decided() {
@@ -94,6 +94,7 @@ func (l Lane) standing(f Facts) State {
 		s.Words = "Not known yet."
 		if m := float64(l.Of.Latest.MarginDB); !math.IsNaN(m) {
 			s.Lines = append(s.Lines, Line{Strong: DB(m), Rest: "above the threshold at the last visit"})
+			s.Range = "margin " + DB(m)
 		}
 		if d := l.measuredFor(); d != "" {
 			s.Lines = append(s.Lines, Line{Rest: d + " of visits so far"})
@@ -111,8 +112,8 @@ func (l Lane) standing(f Facts) State {
 		l.lookAhead(&s, f)
 	case spare.High < 0 && spare.Bound != reception.AtLeast:
 		s.Kind, s.Words = Short, "Short."
-		if long, p := l.mainCause(); long != "" {
-			s.Words = "Short: " + p + " " + long + "."
+		if long, how := l.mainCause(); long != "" {
+			s.Words = "Short. Cause, " + how + ": " + long + "."
 		}
 		if fig, i := Share(l.Of.Availability.Est); fig != "" {
 			s.Lines = append(s.Lines, Line{Strong: fig, Rest: join("without a broken second", i), Warm: true})
@@ -200,7 +201,7 @@ func (l Lane) mainCause() (long, how string) {
 		}
 	}
 	for c, t := range sum {
-		if t >= all/2 && t > 0 && c != "" && c != "unknown" {
+		if t >= all/2 && t > 0 && prob[c]/t >= 0.4 && c != "" && c != "unknown" {
 			long, _ = Cause(c)
 			return long, HowSure(prob[c] / t)
 		}

@@ -16,8 +16,8 @@ import (
 	"holdfast/analysis/reception"
 )
 
-// AnswerText writes an answer for people at a terminal of so many columns; 0 means
-// 80. Plain text without colour: a pipe or a log gets the same.
+// AnswerText writes an answer for people at a terminal of so many columns, at least
+// 60; 0 means 80. Plain text without colour: a pipe or a log gets the same.
 //
 // It opens with the sentence of the page and what to do, then shows the lanes that
 // need a look with every figure, the others in one table by mast, then dropouts,
@@ -30,7 +30,7 @@ func AnswerText(w io.Writer, a answer.Answer, f Facts, width int) error {
 	if f.NowMS == 0 {
 		f.NowMS = int64(a.AsOf)
 	}
-	p := &printer{width: max(40, width), facts: f}
+	p := &printer{width: max(60, width), facts: f}
 	lanes := Lanes(a, f)
 	p.title(a, f)
 	p.paragraph(Plain(Headline(lanes, f)))
@@ -112,7 +112,7 @@ func (p *printer) paragraph(s string) {
 }
 
 func (p *printer) heading(s string) {
-	p.line(s)
+	p.wrapped(s, "", "")
 	p.line(strings.Repeat("─", min(p.width, text.StringWidthWithoutEscSequences(s))))
 }
 
@@ -210,7 +210,7 @@ func sampleOf(l Lane) string {
 	}
 	out := Hours(s) + " of visits"
 	if d := days(l.Of.Spare); d != "" {
-		out += " on " + d
+		out += " on" + Nbsp + d
 	}
 	return out
 }
