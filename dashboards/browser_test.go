@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -346,6 +347,27 @@ func TestLiveUpdatesInBrowser(t *testing.T) {
 	b.wait("document.querySelector('#contact').textContent.includes('the store is being moved')")
 	if !eval[bool](b, "!!document.querySelector('#rf7 .plot svg') && document.body.classList.contains('stale')") {
 		t.Error("the old drawing is gone, or does not look old")
+	}
+}
+
+// Widths between and below the two that people meet most.
+func TestOtherWidthsInBrowser(t *testing.T) {
+	browser := newBrowser(t)
+	for _, width := range []int64{320, 768, 900, 1024} {
+		b := open(t, browser, newFakeHome(57), "/holding", width, false)
+		b.wait("document.querySelector('#lanes[data-drawn]') && document.fonts.status === 'loaded'")
+		b.shot(fmt.Sprintf("width-%d", width))
+		if got := eval[int](b, "document.documentElement.scrollWidth"); int64(got) != width {
+			t.Errorf("scroll width = %d, want %d: the page scrolls sideways", got, width)
+		}
+		// Far down the ribbon shrinks to dates and leaves, and nothing below moves.
+		before := eval[float64](b, "document.querySelector('#alarms').getBoundingClientRect().top + scrollY")
+		eval[bool](b, "scrollTo(0, document.querySelector('#lanes').getBoundingClientRect().top + scrollY + 640), true")
+		b.wait("document.querySelector('#ribbon').classList.contains('slim')")
+		if after := eval[float64](b, "document.querySelector('#alarms').getBoundingClientRect().top + scrollY"); math.Abs(after-before) > 1 {
+			t.Errorf("width %d: the alarms moved from %v to %v as the ribbon shrank", width, before, after)
+		}
+		b.shot(fmt.Sprintf("slim-%d", width))
 	}
 }
 

@@ -182,16 +182,18 @@ func (v *view) alarmPage() alarmsPage {
 	standing := 0
 	// What stands comes first; what was cleared follows, one row for all that was
 	// raised of one condition in one place.
-	type place struct{ condition, scope, channels string }
-	var past []place
-	again := map[place][]alerting.Alarm{}
+	var past []string
+	again := map[string][]alerting.Alarm{}
 	for _, a := range v.alarms {
 		if a.Cleared == 0 {
 			standing++
 			p.Alarms = append(p.Alarms, v.oneAlarm(a, win, []chart.Raised{{FromMS: a.Raised, Seen: a.Acknowledged != 0}}))
 			continue
 		}
-		k := place{string(a.Condition), a.Scope, fmt.Sprint(a.Channels)}
+		k := string(a.Condition) + fmt.Sprint(a.Channels)
+		if len(a.Channels) == 0 {
+			k += a.Scope
+		}
 		if again[k] == nil {
 			past = append(past, k)
 		}
@@ -232,13 +234,9 @@ func (v *view) oneAlarm(a alerting.Alarm, win chart.Window, bars []chart.Raised)
 		p.Size = "info"
 	}
 	p.Since = "since " + v.words.Date(a.Raised)
-	p.Head, p.Rest = firstSentence(a.Text)
-	if names := []string{"roof", "mast", "outdoor", "climb"}; !strings.Contains(a.Text, words.Safety) {
-		for _, n := range names {
-			if strings.Contains(strings.ToLower(a.Text), n) {
-				p.Safety = words.Safety
-			}
-		}
+	p.Head, p.Rest = words.FirstSentence(a.Text)
+	if words.WantsSafety(a.Text) {
+		p.Safety = words.Safety
 	}
 	f := []string{"raised " + v.words.DateTime(a.Raised)}
 	if a.Acknowledged != 0 {
@@ -263,15 +261,4 @@ func (v *view) oneAlarm(a alerting.Alarm, win chart.Window, bars []chart.Raised)
 	p.Facts = strings.Join(f, "; ")
 	p.CanAck = a.Cleared == 0 && a.Acknowledged == 0 && a.Origin != "replay"
 	return p
-}
-
-// firstSentence cuts a text after its first sentence.
-func firstSentence(s string) (first, rest string) {
-	s = strings.TrimSpace(s)
-	for i := 0; i+1 < len(s); i++ {
-		if (s[i] == '.' || s[i] == '?') && s[i+1] == ' ' {
-			return s[:i+1], strings.TrimSpace(s[i+2:])
-		}
-	}
-	return s, ""
 }

@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 
+	"holdfast/alerting"
 	"holdfast/analysis/answer"
 	"holdfast/dashboards/words"
 )
@@ -451,6 +452,56 @@ func TestServerHasAllTimeouts(t *testing.T) {
 	s := New(newFakeHome(3), Options{}).Server("127.0.0.1:0")
 	if s.ReadHeaderTimeout == 0 || s.ReadTimeout == 0 || s.WriteTimeout == 0 || s.IdleTimeout == 0 {
 		t.Errorf("time-outs = %v %v %v %v, want all four set", s.ReadHeaderTimeout, s.ReadTimeout, s.WriteTimeout, s.IdleTimeout)
+	}
+}
+
+// What was cleared of one condition on the same channels is one row; what stands
+// comes first, whatever its age.
+func TestClearedAlarmsAreGathered(t *testing.T) {
+	f := newFakeHome(57)
+	stands := f.alarms[0]
+	f.alarms = nil
+	for i := range int64(9) {
+		f.alarms = append(f.alarms, alerting.Alarm{ID: string(rune('a' + i)), Condition: alerting.ChannelLost, Scope: string(rune('a' + i)), Channels: []int{36},
+			Raised: fakeNow - (i+1)*dayMS, Cleared: fakeNow - (i+1)*dayMS + 60000, Text: "RF 36 has no picture. Look indoors first."})
+	}
+	f.alarms = append(f.alarms, stands)
+	body := get(New(f, Options{}).Handler(), "/holding").Body.String()
+	_, section, _ := strings.Cut(body, `id="alarms">`)
+	if n := strings.Count(section, "<article"); n != 2 {
+		t.Errorf("rows = %d, want 2", n)
+	}
+	if !strings.Contains(section, "Nine times in the last 14\u00a0days. The last: raised 13 April, 19:20") {
+		t.Errorf("the row does not count: %s", section)
+	}
+	if strings.Index(section, "too little to spare") > strings.Index(section, "no picture") {
+		t.Error("a cleared alarm stands before one that stands")
+	}
+}
+
+// A phone opens three lanes of itself, a desk five; the others say so.
+func TestMostOpenLanes(t *testing.T) {
+	f := newFakeHome(57)
+	for i := range 7 {
+		f.answer.Channels[i].Spare = answer.Est{Value: -1 - float64(i), Low: -2 - float64(i), High: -.5}
+	}
+	h := New(f, Options{}).Handler()
+	for _, c := range []struct {
+		agent, hint string
+		want        int
+		note        string
+	}{
+		{"Mozilla/5.0 (X11; Linux x86_64)", "?0", 5, "and three more below"},
+		{"Mozilla/5.0 (Linux; Mobile)", "", 3, "and five more below"},
+		{"Mozilla/5.0", "?1", 3, "and five more below"},
+	} {
+		body := get(h, "/holding", func(r *http.Request) {
+			r.Header.Set("User-Agent", c.agent)
+			r.Header.Set("Sec-CH-UA-Mobile", c.hint)
+		}).Body.String()
+		if n := strings.Count(body, `class="lane open`); n != c.want || !strings.Contains(body, c.note) {
+			t.Errorf("%s %s: %d open lanes, want %d and %q", c.agent, c.hint, n, c.want, c.note)
+		}
 	}
 }
 

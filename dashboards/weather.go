@@ -116,11 +116,10 @@ func weatherLabel(days []chart.Sky) string {
 // leaves draws the lens with its words.
 func (v *view) leaves(win chart.Window, h float64, phone bool) chart.Leaves {
 	l := chart.Leaves{Window: win, H: h, NowMS: v.words.NowMS, Label: "Leaf state", None: "no leaf season known here"}
-	at := v.words.Leaf
-	if len(v.leaf) == 0 {
+	at := leafAt(v.leaf)
+	if at == nil {
 		return l
 	}
-	at = leafAt(v.leaf)
 	step := max((win.ToMS-win.FromMS)/160, hourMS)
 	for ms := win.FromMS; ms <= win.ToMS; ms += step {
 		if s, ok := at(ms); ok {

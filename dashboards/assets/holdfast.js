@@ -299,6 +299,7 @@ function key(e) {
     ArrowDown: () => { /** @type {HTMLElement} */ (lanes[Math.min(lanes.length - 1, i + 1)]).focus(); announce(); },
     Enter: () => toggle(lane),
     '+': () => move('in'), '=': () => move('in'), '-': () => move('out'), 0: () => move('whole'),
+    t: () => { location.href = '/holding/table?lane=' + encodeURIComponent(lane.id); },
     n: () => { read(nowBin); announce(); },
   };
   const f = does[e.key];
@@ -353,6 +354,7 @@ if (rig) {
   el('span').addEventListener('click', (e) => { const b = /** @type {HTMLElement} */ (e.target).closest('button'); if (b) move(b.dataset.go || ''); });
   addEventListener('keydown', key);
   addEventListener('popstate', () => { unread(); refresh(); });
+  addEventListener('scroll', () => el('ribbon').classList.toggle('slim', rig.getBoundingClientRect().top < -600), { passive: true });
   let timer = 0;
   addEventListener('resize', () => {
     clearTimeout(timer);

@@ -436,7 +436,10 @@ func (l *Lane) merged(least float64) []Mark {
 	})
 	var out []Mark
 	for _, m := range ms {
-		if k := len(out) - 1; k >= 0 && out[k].Hollow == m.Hollow && l.X(m.FromMS)-max(l.X(out[k].FromMS)+least, l.X(out[k].ToMS)) < 3 {
+		// A chain of short ones must not look like one that lasted: what is merged grows
+		// no wider than 6 px.
+		if k := len(out) - 1; k >= 0 && out[k].Hollow == m.Hollow && l.X(m.FromMS)-max(l.X(out[k].FromMS)+least, l.X(out[k].ToMS)) < 3 &&
+			(l.X(m.ToMS)-l.X(out[k].FromMS) <= 6 || m.FromMS <= out[k].ToMS) {
 			o := &out[k]
 			o.ToMS, o.HighMS = max(o.ToMS, m.ToMS), max(o.HighMS, m.HighMS)
 			o.Lasting = o.Lasting || m.Lasting

@@ -218,6 +218,8 @@ func (l Leaves) SVG() string {
 			x = min(l.W-width/2, max(width/2, x))
 		case "end":
 			x = max(width, x)
+		default:
+			x = max(0, min(l.W-width, x))
 		}
 		s.text("i leafword halo", w.Anchor, x, mid-w.Above, w.Text)
 	}

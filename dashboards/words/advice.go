@@ -3,10 +3,21 @@ package words
 import (
 	"math"
 	"slices"
+	"strings"
 )
 
 // Safety stands beside every mention of roof, mast or outdoor work.
 const Safety = "Leave roof and mast work to a professional. Nobody works within reach of a power line, in wind, wet, ice, dusk or thunder."
+
+// WantsSafety reports whether a text of others names roof, mast or outdoor work
+// without the safety sentence.
+func WantsSafety(text string) bool {
+	if strings.Contains(text, Safety) {
+		return false
+	}
+	low := strings.ToLower(text)
+	return slices.ContainsFunc([]string{"roof", "mast", "outdoor", "climb", "ladder"}, func(w string) bool { return strings.Contains(low, w) })
+}
 
 // Thunder stands where thunder is about: it holds for indoor leads too.
 const thunder = "Thunder: leave antenna leads alone, indoors too, until 30" + Nbsp + "minutes after the last."

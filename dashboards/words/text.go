@@ -185,7 +185,9 @@ func (p *printer) figures(l Lane) {
 	row("threshold, C/N", th.Est, basis)
 	row("99 % of fades less than", e.FadeDepth99, days(e.FadeDepth99))
 	row("what full leaf takes", e.LeafEffect, "")
-	row("drift in a month", e.DriftDBPerMonth, "")
+	if d := e.DriftDBPerMonth; d.Decided() { // a tenth of a dB a month is much
+		t.AppendRow(table.Row{"  drift in a month", Decimal(d.Value, 2) + Nbsp + "dB", span(d.Low, d.High, 2)})
+	}
 	if fig, iv := Share(e.Availability.Est); fig != "" {
 		t.AppendRow(table.Row{"  without a broken second", fig, strings.TrimPrefix(join(iv, sample), ", ")})
 	}
@@ -514,18 +516,44 @@ func (p *printer) alarms(as []answer.Alarm) {
 		return
 	}
 	p.heading("Alarms")
-	for i, a := range as {
+	// What stands comes first, with its advice; what was cleared follows, one line for
+	// all of one condition on the same channels.
+	var past []string
+	again := map[string][]answer.Alarm{}
+	for _, a := range as {
+		if a.Cleared == 0 {
+			p.wrapped(Sentence(Urgency(a.Severity)+", since "+p.facts.DateTime(int64(a.Raised)))+" "+a.Text, "", "  ")
+			if WantsSafety(a.Text) {
+				p.wrapped(Safety, "  ", "  ")
+			}
+			continue
+		}
+		k := a.Condition + ints(a.Channels)
+		if len(a.Channels) == 0 {
+			k += a.Text
+		}
+		if again[k] == nil {
+			past = append(past, k)
+		}
+		again[k] = append(again[k], a)
+	}
+	for i, k := range past {
 		if i == most {
-			p.line("and " + strconv.Itoa(len(as)-most) + " more: see --format json")
+			p.wrapped("And "+strconv.Itoa(len(past)-most)+" more: see --format json.", "", "")
 			break
 		}
-		u := Urgency(a.Severity)
-		s := p.facts.DateTime(int64(a.Raised))
-		if a.Cleared != 0 {
-			u = "cleared"
-			s += " to " + p.facts.DateTime(int64(a.Cleared))
+		last := again[k][0]
+		for _, a := range again[k] {
+			if a.Raised > last.Raised {
+				last = a
+			}
 		}
-		p.wrapped(Sentence(u+", "+s)+" "+a.Text, "", "  ")
+		head, _ := FirstSentence(last.Text)
+		when := "Cleared: "
+		if n := len(again[k]); n > 1 {
+			when = "Cleared " + Count(n) + " times, the last: "
+		}
+		p.wrapped(when+p.facts.DateTime(int64(last.Raised))+" to "+p.facts.DateTime(int64(last.Cleared))+". "+head, "", "  ")
 	}
 	p.line("")
 }

@@ -90,3 +90,14 @@ func Sentence(s string) string {
 	}
 	return s + "."
 }
+
+// FirstSentence cuts a text after its first sentence.
+func FirstSentence(s string) (first, rest string) {
+	s = strings.TrimSpace(s)
+	for i := 0; i+1 < len(s); i++ {
+		if (s[i] == '.' || s[i] == '?') && s[i+1] == ' ' {
+			return s[:i+1], strings.TrimSpace(s[i+2:])
+		}
+	}
+	return s, ""
+}

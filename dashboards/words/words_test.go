@@ -328,6 +328,17 @@ func TestOutdoorAdviceNamesItsReason(t *testing.T) {
 	}
 }
 
+func TestWantsSafety(t *testing.T) {
+	for text, want := range map[string]bool{
+		"Look at the mast in daylight.": true, "The Roof antenna has turned.": true, "Is every plug seated?": false,
+		"The mast sways. " + Safety: false,
+	} {
+		if got := WantsSafety(text); got != want {
+			t.Errorf("WantsSafety(%q) = %v, want %v", text, got, want)
+		}
+	}
+}
+
 func TestHeadlines(t *testing.T) {
 	f := Facts{NowMS: now, Tuners: []reception.Tuner{{Name: "a"}, {Name: "b"}}}
 	for _, rf := range []int{7, 9, 33} {
@@ -427,7 +438,11 @@ func TestAnswerText(t *testing.T) {
 		Channels:    []answer.Channel{decided(channel(7, "6.1", "Granary"), est(4.1, 3.4, 4.8)), few, short},
 		Changes:     []answer.Change{{Time: answer.Time(ms(2026, 3, 28, 16, 0)), Cause: "antenna-turned", Probability: .95, Channels: []int{7, 35}, Size: est(-2.3, -2.9, -1.7)}},
 		Comparisons: []answer.Comparison{{RF: 7, A: "old", B: "new", Median: est(.4, -.4, 1.3), Verdict: "undecided", DaysNeeded: 10.2}},
-		Alarms:      []answer.Alarm{{Raised: answer.Time(ms(2026, 4, 11, 6, 0)), Severity: "minor", Text: "8.1 Bay Light has too little to spare. Wait first."}},
+		Alarms: []answer.Alarm{
+			{Raised: answer.Time(ms(2026, 4, 2, 6, 0)), Cleared: answer.Time(ms(2026, 4, 2, 7, 0)), Severity: "cleared", Condition: "channel-lost", Channels: []int{35}, Text: "8.1 Bay Light has no picture. Look indoors first."},
+			{Raised: answer.Time(ms(2026, 4, 1, 6, 0)), Cleared: answer.Time(ms(2026, 4, 1, 7, 0)), Severity: "cleared", Condition: "channel-lost", Channels: []int{35}, Text: "8.1 Bay Light has no picture. Look indoors first."},
+			{Raised: answer.Time(ms(2026, 4, 11, 6, 0)), Severity: "minor", Text: "8.1 Bay Light has too little to spare. Wait first."},
+		},
 	}
 	f := Facts{NowMS: now, Transmitters: []reception.Transmitter{{Name: "Cold Hill", AzimuthDeg: 312, DistanceKM: 41, Note: "over the maples"}}}
 	for _, w := range []int{60, 80, 120} {
