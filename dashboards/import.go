@@ -38,6 +38,9 @@ func (s *Server) importCSV(w http.ResponseWriter, r *http.Request) {
 	// Progress goes out while the file still comes in. HTTP/2 does that by itself and
 	// says so by an error, as a recorder in a test does.
 	rc.EnableFullDuplex()
+	// A full-duplex connection that goes on after a body whose end nobody read makes
+	// net/http panic ("invalid concurrent Body.Read call").
+	w.Header().Set("Connection", "close")
 	alive := func() {
 		at := time.Now().Add(stalledImport)
 		rc.SetReadDeadline(at)
