@@ -178,14 +178,14 @@ func (m *machine) lost(a answer.Answer) {
 	var losses []loss
 	cs := current(a)
 	for _, c := range cs {
-		if !c.MedianMargin.Decided() && !c.SettledMargin.Decided() {
-			continue // never received well enough to be called lost
-		}
 		after := int64(lostAfterMS)
 		if m.open(SpareBelowZero, scopeOf(c)) != nil {
 			after = lostAfterShortMS
 		}
-		for _, d := range c.Dropouts {
+		for i, d := range c.Dropouts {
+			if !received(a, c, i) {
+				continue
+			}
 			until := int64(d.End)
 			if until == 0 {
 				// What was not measured since, such as a viewer's evening, is not lost; and
@@ -215,6 +215,24 @@ func (m *machine) lost(a answer.Answer) {
 		i = j
 	}
 	m.found(cs)
+}
+
+// received reports whether a channel came in well enough before its i-th dropout to be
+// called lost: its margin is known, or, in the days before it is, the picture had
+// stood for at least as long as it must be missing.
+func received(a answer.Answer, c answer.Channel, i int) bool {
+	if c.MedianMargin.Decided() || c.SettledMargin.Decided() {
+		return true
+	}
+	good := int64(c.Dropouts[i].StartLow) // end of the last good visit before it
+	if good == 0 || good >= int64(c.Dropouts[i].Start) {
+		return false
+	}
+	since := int64(a.Measured.From)
+	for _, d := range c.Dropouts[:i] {
+		since = max(since, int64(d.End))
+	}
+	return good-since >= lostAfterMS
 }
 
 func (m *machine) lostGroup(cs []answer.Channel, start, after int64) {

@@ -67,6 +67,20 @@ func TestStep(t *testing.T) {
 	}
 	never := other(30, drop(t0, 0))
 	never.SettledMargin, never.MedianMargin = none(), none()
+	// on the first day no margin is known yet; the channel had come in for two hours, or
+	// for two minutes after a dropout
+	young := func(goodFor int64) answer.Answer {
+		start := t0 + 5*hourMS
+		before := drop(t0, start-goodFor-minuteMS)
+		last := drop(start, 0)
+		last.StartLow = answer.Time(start - minuteMS)
+		c := other(30, before, last)
+		c.SettledMargin, c.MedianMargin = none(), none()
+		c.Latest = answer.Latest{Time: answer.Time(start + 65*minuteMS)}
+		h := home(c)
+		h.Measured.From = answer.Time(t0)
+		return h
+	}
 	uncounted := drop(t0, 0)
 	uncounted.Counted = false
 
@@ -124,6 +138,8 @@ func TestStep(t *testing.T) {
 			{at: 2 * hourMS, a: home(other(30, drop(t0, 0))), want: "raised channel-lost"},
 			{at: 3 * hourMS, a: home(other(30)), want: "cleared channel-lost"},
 		}},
+		{"lost on the first day", []act{{at: 5*hourMS + 66*minuteMS, a: young(2 * hourMS), want: "raised channel-lost"}}},
+		{"a channel that only flickers on the first day", []act{{at: 5*hourMS + 66*minuteMS, a: young(2 * minuteMS)}}},
 		{"never received, never lost", []act{{at: dayMS, a: home(never)}}},
 		{"seen by no base visit, not counted", []act{{at: dayMS, a: home(other(30, uncounted))}}},
 		{"lost together is one alarm, a late one joins it", []act{
