@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"runtime/debug"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -325,18 +326,21 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 	}
 	t.retryAt = time.Now().Add(t.retry.NextBackOff())
 	t.log.Debug("visit failed", "frequency_hz", c.FrequencyHz, "error", err)
-	t.become(conditionOf(err), err.Error(), now)
+	what, detail := conditionOf(err)
+	t.become(what, detail, now)
 	return r, reception.WhyFailing
 }
 
-func conditionOf(err error) condition {
+// conditionOf returns what an error makes of a tuner, and the error's words without
+// those that the condition says already.
+func conditionOf(err error) (condition, string) {
 	switch {
 	case errors.Is(err, ErrGone):
-		return gone
+		return gone, strings.TrimSuffix(err.Error(), ": "+ErrGone.Error())
 	case errors.Is(err, ErrHung):
-		return hung
+		return hung, strings.TrimSuffix(err.Error(), ": "+ErrHung.Error())
 	}
-	return failing
+	return failing, err.Error()
 }
 
 // ask calls the source; a panic in a driver is that tuner's failure.
@@ -428,7 +432,7 @@ func (t *Tuner) become(c condition, detail string, at time.Time) {
 	if was.what == c || c == keptOut || was.what == keptOut && c == measuring {
 		return
 	}
-	args := []any{"before", string(was.what), "for", time.Since(was.from).Round(time.Second)}
+	args := []any{"before", string(was.what), "for", time.Since(was.from).Round(time.Second).String()}
 	if detail != "" {
 		args = append(args, "why", detail)
 	}
