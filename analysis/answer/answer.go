@@ -147,7 +147,7 @@ func (r *run) channel(e *element) (c Channel, ok bool) {
 	if !r.prepare(e) {
 		return c, false
 	}
-	e.findDropouts(r.Fold, r.before)
+	e.findDropouts(r.Fold, r.before, r.atMS)
 	c = Channel{
 		RF: e.channel.RF, FrequencyHz: e.FrequencyHz, Layer: e.Layer, Tuner: e.Tuner, Installation: e.installation,
 		Name: e.channel.Name, Screen: e.channel.Screen, Transmitter: e.channel.Transmitter,

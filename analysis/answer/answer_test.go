@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"holdfast/analysis/reception"
+	"holdfast/analysis/tally"
 )
 
 func marshal(t *testing.T, a Answer) []byte {
@@ -380,5 +381,39 @@ func TestAtLooksBackOnly(t *testing.T) {
 	}
 	if got, want := marshal(t, h.fold().Answer(0, 0, at)), marshal(t, f.Answer(0, 0, at)); !bytes.Equal(got, want) {
 		t.Errorf("what came later shows: %s", diff(got, want))
+	}
+}
+
+// A loss that began twelve minutes into the hour and was seen a minute ago lasts, though
+// the hour is not over; twenty minutes after its last bad visit it is over.
+func TestALossInTheHourUnderWay(t *testing.T) {
+	h := twoChannels(2, 7)
+	f := h.fold()
+	var last *tally.Keyed
+	for _, x := range h.facts() {
+		if x.Tally != nil && x.Tally.Key.FrequencyHz == 599e6 && (last == nil || x.Tally.Key.Hour > last.Key.Hour) {
+			last = x.Tally
+		}
+	}
+	k := *last
+	k.Key.Hour++
+	const minute = int64(60e3)
+	start := k.Key.Hour*reception.HourMS + 12*minute
+	k.Tally.Runs = []reception.BadRun{{FirstMS: start, LastMS: start + 5*minute, BeforeMS: start - 5*minute, GapMS: 15 * minute, Visits: 2, BaseVisits: 2, Unlocked: 2}}
+	f.Step(Fact{Tally: &k})
+	for _, c := range []struct {
+		after int64 // the last bad visit
+		lasts bool
+	}{{minute, true}, {14 * minute, true}, {20 * minute, false}} {
+		a := f.Alarming(start + 5*minute + c.after)
+		for _, ch := range a.Channels {
+			if ch.FrequencyHz != 599e6 {
+				continue
+			}
+			d := ch.Dropouts[len(ch.Dropouts)-1]
+			if int64(d.Start) != start || (d.End == 0) != c.lasts {
+				t.Errorf("%d min after its last bad visit: dropout %+v, lasts: want %v", c.after/minute, d, c.lasts)
+			}
+		}
 	}
 }

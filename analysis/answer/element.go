@@ -262,8 +262,9 @@ func nonNaN(x float64) float64 {
 	return x
 }
 
-// findDropouts joins the bad runs of hours before one into dropouts.
-func (e *element) findDropouts(f *Fold, before int64) {
+// findDropouts joins the bad runs of hours before one into dropouts. Whether the last
+// one lasts is judged at atMS, not at the end of an hour that is still under way.
+func (e *element) findDropouts(f *Fold, before, atMS int64) {
 	type hourOf struct {
 		key  reception.TallyKey
 		runs []reception.BadRun
@@ -298,7 +299,7 @@ func (e *element) findDropouts(f *Fold, before int64) {
 		end.Hour = last
 		e.dropouts = append(e.dropouts, ev.Step(end, &reception.Tally{})...)
 	}
-	e.dropouts = append(e.dropouts, ev.Open(before*reception.HourMS)...)
+	e.dropouts = append(e.dropouts, ev.Open(atMS)...)
 }
 
 // lastMeasured returns the last hour of a day, before an hour, with a visit made.
