@@ -35,7 +35,7 @@ func TestPendingLinesComeBack(t *testing.T) {
 		if _, err := s.Append(t.Context(), store.Batch{Readings: visits(4, start-30*60_000, 30)}); err != nil {
 			rt.Fatal(err)
 		}
-		for range rapid.IntRange(1, 20).Draw(rt, "steps") {
+		for range rapid.IntRange(1, 14).Draw(rt, "steps") {
 			now += rapid.SampledFrom([]int64{1000, 60_000, 3_600_000}).Draw(rt, "wait")
 			before, err := s.Seq(t.Context())
 			if err != nil {
