@@ -12,10 +12,6 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// errUnsupported is the kernel's own ENOTSUPP, which has no name in user space: the
-// driver lacks a call.
-const errUnsupported = unix.Errno(524)
-
 // kernel is what a source needs of the operating system.
 type kernel interface {
 	open(path string, flags int) (fd int, err error)

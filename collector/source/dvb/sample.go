@@ -3,10 +3,7 @@
 package dvb
 
 import (
-	"errors"
 	"time"
-
-	"golang.org/x/sys/unix"
 
 	"holdfast/analysis/reception"
 )
@@ -49,11 +46,6 @@ func (s *sample) locked() bool { return s.err == nil && s.status&hasLock != 0 }
 // believable reports whether C/N may be believed: some drivers leave the last value in
 // place when the carrier has gone.
 func (s *sample) believable() bool { return s.err == nil && s.status&(hasLock|hasViterbi) != 0 }
-
-// unsupported reports whether an error means that the driver lacks the call.
-func unsupported(err error) bool {
-	return errors.Is(err, errUnsupported) || errors.Is(err, unix.EOPNOTSUPP) || errors.Is(err, unix.ENOTTY)
-}
 
 // look reads the frontend once: the status, which makes the driver refresh its
 // statistics, then all of them in one call, then the older calls for what is missing.
@@ -145,7 +137,9 @@ func (m *sample) setLevel(v float64) {
 
 func percent(v int64) float64 { return 100 * float64(min(max(v, 0), 65535)) / 65535 }
 
-// older asks the calls before version 5 for what the statistics do not have.
+// older asks the calls before version 5 for what the statistics do not have. A driver
+// that lacks one answers with errno 524, which has no name in user space; whatever the
+// error, there is merely no value.
 func (s *Source) older(fd int, f *frontend, m *sample) error {
 	read := func(request uintptr) (float64, bool, error) {
 		v, err := u16(s.kernel, fd, request)

@@ -128,7 +128,7 @@ func (o Options) play(t *testing.T, p part) (err error) {
 		src := o.Open(t)
 		err = p.run(t, o, src)
 		if e := src.Close(); e != nil {
-			err = errors.Join(err, fmt.Errorf("Close: %w", e))
+			err = errors.Join(err, fmt.Errorf("the source: Close: %w", e))
 		}
 	}
 	if o.Bubble {
@@ -151,7 +151,7 @@ func (o Options) measure(t *testing.T, src collector.Source, v collector.Visit) 
 	r, err := src.Visit(t.Context(), v)
 	took, after := time.Since(started), o.Now()
 	if err != nil {
-		return r, fmt.Errorf("Visit: %w", err)
+		return r, fmt.Errorf("the source: Visit: %w", err)
 	}
 	var wrong []error
 	bad := func(format string, a ...any) { wrong = append(wrong, fmt.Errorf(format, a...)) }
@@ -287,7 +287,7 @@ func tunerFacts(t *testing.T, o Options, src collector.Source) error {
 		return fmt.Errorf("Tuner() = %+v, want a kind and no name", f)
 	}
 	if _, ok := src.Scale("no such scale"); ok {
-		return errors.New("Scale of an id that was never given is known")
+		return errors.New("the source: Scale of an id that was never given is known")
 	}
 	return nil
 }
@@ -296,11 +296,11 @@ func tunerFacts(t *testing.T, o Options, src collector.Source) error {
 func ended(err error, took time.Duration) error {
 	switch {
 	case err == nil:
-		return errors.New("Visit gave a reading although its context had ended before the dwell was over")
+		return errors.New("the source: Visit gave a reading although its context had ended before the dwell was over")
 	case !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, collector.ErrHung):
-		return fmt.Errorf("Visit: %w; want an error that wraps the context's", err)
+		return fmt.Errorf("the source: Visit: %w; want an error that wraps the context's", err)
 	case took > slack:
-		return fmt.Errorf("Visit returned %v after its context had ended, want at most %v", took, slack)
+		return fmt.Errorf("the source: Visit returned %v after its context had ended, want at most %v", took, slack)
 	}
 	return nil
 }
@@ -328,7 +328,7 @@ func endsInDwell(t *testing.T, o Options, src collector.Source) error {
 	_, err := src.Visit(ctx, v)
 	if timer.Stop() {
 		cancel()
-		return fmt.Errorf("Visit with a dwell of 10 s ended within 3 s: %v", err)
+		return fmt.Errorf("the source: Visit with a dwell of 10 s ended within 3 s: %v", err)
 	}
 	<-ctx.Done()
 	if err := ended(err, time.Since(end)); err != nil {
@@ -343,11 +343,11 @@ func closing(t *testing.T, o Options, src collector.Source) error {
 	}
 	for range 2 {
 		if err := src.Close(); err != nil {
-			return fmt.Errorf("Close: %w", err)
+			return fmt.Errorf("the source: Close: %w", err)
 		}
 	}
 	if _, err := src.Visit(t.Context(), o.visit(o.Good)); err == nil {
-		return errors.New("Visit after Close gave a reading, want an error")
+		return errors.New("the source: Visit after Close gave a reading, want an error")
 	}
 	return nil
 }
@@ -363,9 +363,9 @@ func busy(t *testing.T, o Options, src collector.Source) error {
 	release()
 	switch {
 	case !errors.Is(err, collector.ErrBusy):
-		return fmt.Errorf("Visit while somebody else has the tuner: %v, want an error wrapping ErrBusy", err)
+		return fmt.Errorf("the source: Visit while somebody else has the tuner: %v, want an error wrapping ErrBusy", err)
 	case took > busyWithin:
-		return fmt.Errorf("Visit took %v to say busy, want at most %v", took, busyWithin)
+		return fmt.Errorf("the source: Visit took %v to say busy, want at most %v", took, busyWithin)
 	}
 	return o.back(t, src)
 }
@@ -390,7 +390,7 @@ func unplug(t *testing.T, o Options, src collector.Source) error {
 	for range 2 {
 		if _, err := src.Visit(t.Context(), o.visit(o.Good)); !errors.Is(err, collector.ErrGone) {
 			replug()
-			return fmt.Errorf("Visit without the device: %v, want an error wrapping ErrGone", err)
+			return fmt.Errorf("the source: Visit without the device: %v, want an error wrapping ErrGone", err)
 		}
 	}
 	replug()
