@@ -8,20 +8,21 @@ import (
 	"holdfast/analysis/reception"
 )
 
-// hours gathers the reports of one station into rows of an hour. A routine report
+// Hours gathers the reports of one station into rows of an hour. A routine report
 // made in the last quarter of an hour, or on its stroke, closes it and stands for
 // it, as in the hourly archives that are made from such reports; what comes after
 // belongs to the next one. So the amount of precipitation, which counts from one
-// routine report to the next, is taken from the last report and never summed.
-type hours struct {
+// routine report to the next, is taken from the last report and never summed. The
+// zero value is ready.
+type Hours struct {
 	reports []Report  // of hours not yet closed, ascending by time
 	done    int64     // end of the last hour returned, Unix s
 	last    time.Time // of the last report in it
 }
 
-// keep holds reports for hours that were not returned yet. Of two with one time the
+// Keep holds reports for hours that were not returned yet. Of two with one time the
 // later given wins: it corrects the other.
-func (h *hours) keep(r Report) {
+func (h *Hours) Keep(r Report) {
 	if r.Nil || !r.Time.After(h.last) {
 		return
 	}
@@ -41,9 +42,9 @@ func closing(r Report) bool {
 // end is the full hour at or after t, Unix s.
 func end(t time.Time) int64 { return (t.Unix() + 3599) / 3600 * 3600 }
 
-// rows returns the hours that are closed: by their routine report, or by a report
+// Rows returns the hours that are closed: by their routine report, or by a report
 // of a later one. Their reports are forgotten.
-func (h *hours) rows() []reception.Weather {
+func (h *Hours) Rows() []reception.Weather {
 	var out []reception.Weather
 	for len(h.reports) > 0 {
 		n, at := h.first()
@@ -62,7 +63,7 @@ func (h *hours) rows() []reception.Weather {
 }
 
 // first returns how many reports the first hour has and its end; 0 if it is open.
-func (h *hours) first() (n int, at int64) {
+func (h *Hours) first() (n int, at int64) {
 	at = end(h.reports[0].Time)
 	if !closing(h.reports[0]) && at <= h.done { // after the routine report of its hour
 		at = h.done + 3600

@@ -17,7 +17,7 @@ import (
 // A text without station and time is no report and an error of one line. All else
 // is decoded as far as it can be; what is not understood is in Unknown.
 func Parse(line string, received time.Time) (Report, error) {
-	r := newReport()
+	r := NewReport()
 	if len(line) > longestText {
 		return r, fmt.Errorf("report of %d bytes; want one report of at most %d", len(line), longestText)
 	}
@@ -25,7 +25,7 @@ func Parse(line string, received time.Time) (Report, error) {
 	words := strings.Fields(text)
 	r.Raw = strings.Join(words, " ")
 	fail := func(why string) (Report, error) {
-		return newReport(), fmt.Errorf("%q is no report: %s; want such as METAR KABC 121755Z 21016KT ...", clip(r.Raw), why)
+		return NewReport(), fmt.Errorf("%q is no report: %s; want such as METAR KABC 121755Z 21016KT ...", clip(r.Raw), why)
 	}
 	i := 0
 	for ; i < len(words); i++ {

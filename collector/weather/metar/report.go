@@ -119,7 +119,8 @@ type Event struct {
 
 var nan = math.NaN()
 
-func newReport() Report {
+// NewReport returns a report that says nothing: every number is NaN.
+func NewReport() Report {
 	a := Amount{MM: nan}
 	return Report{
 		Wind:       Wind{DirDeg: nan, MPS: nan, GustMPS: nan, FromDeg: nan, ToDeg: nan},

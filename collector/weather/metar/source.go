@@ -4,19 +4,16 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"net/http"
-	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"time"
 
 	"holdfast/analysis/reception"
 	"holdfast/collector/weather"
+	"holdfast/collector/weather/fetch"
 )
 
 // Options say where reports come from. One of File and URL is needed.
@@ -42,22 +39,13 @@ type Options struct {
 // a file may grow for years if it has no gap of a month.
 type Source struct {
 	o     Options
-	hours hours
-	held  string // station
-	stamp os.FileInfo
+	text  *fetch.Text
+	hours Hours
+	held  string          // station
 	said  map[string]bool // lines complained of
 }
 
 var _ weather.Source = (*Source)(nil)
-
-// Limits of one look.
-const (
-	timeout  = 10 * time.Second
-	mostURL  = 1 << 20
-	mostFile = 64 << 20
-	// A last line without its end is taken once the file has rested for so long.
-	unfinished = time.Minute
-)
 
 // New returns a source; nothing is read yet.
 func New(o Options) (*Source, error) {
@@ -68,133 +56,31 @@ func New(o Options) (*Source, error) {
 	if o.Station != "" && !station.MatchString(o.Station) {
 		return nil, fmt.Errorf("metar: station %q is not a location indicator of four letters", o.Station)
 	}
-	if (o.File == "") == (o.URL == "") {
-		return nil, errors.New("metar: want one of file and url")
-	}
 	if o.DistanceKM < 0 {
 		return nil, fmt.Errorf("metar: distance_km %g is negative", o.DistanceKM)
 	}
-	if o.URL != "" {
-		u, err := url.Parse(o.URL)
-		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-			return nil, errors.New("metar: url is no web address; want such as https://weather.example/report.txt")
-		}
+	text, err := fetch.New(fetch.Options{Source: o.Source, File: o.File, URL: o.URL, Lines: true, Client: o.Client})
+	if err != nil {
+		return nil, fmt.Errorf("metar: %w", err)
 	}
-	c := http.Client{}
-	if o.Client != nil {
-		c = *o.Client
-	}
-	if c.Timeout == 0 || c.Timeout > timeout {
-		c.Timeout = timeout
-	}
-	c.CheckRedirect = func(req *http.Request, via []*http.Request) error {
-		if len(via) >= 5 {
-			return errors.New("redirected five times")
-		}
-		if first := via[0].URL; req.URL.Host != first.Host || first.Scheme == "https" && req.URL.Scheme != "https" {
-			return fmt.Errorf("redirected to %s; if that is right, put its address into the config", req.URL.Host)
-		}
-		return nil
-	}
-	o.Client = &c
-	return &Source{o: o, held: o.Station, said: map[string]bool{}}, nil
+	return &Source{o: o, text: text, held: o.Station, said: map[string]bool{}}, nil
 }
 
-func (s *Source) String() string {
-	if s.o.File != "" {
-		return s.o.Source + " from " + s.o.File
-	}
-	u, _ := url.Parse(s.o.URL) // New has parsed it
-	return s.o.Source + " from " + u.Host
-}
+func (s *Source) String() string { return s.text.String() }
 
 // Observe reads the text and returns the hours that it closes. What was read before
 // a failure stays.
 func (s *Source) Observe(ctx context.Context) ([]reception.Weather, error) {
-	text, written, err := s.read(ctx)
+	text, written, err := s.text.Read(ctx)
 	if err != nil || len(text) == 0 {
 		return nil, err
 	}
 	err = s.take(text, written)
-	rows := s.hours.rows()
+	rows := s.hours.Rows()
 	for i := range rows {
 		rows[i].Source, rows[i].DistanceKM = s.o.Source, s.o.DistanceKM
 	}
 	return rows, err
-}
-
-func (s *Source) read(ctx context.Context) (text []byte, written time.Time, err error) {
-	if s.o.File != "" {
-		return s.readFile()
-	}
-	if text, err = s.fetch(ctx); err == nil && len(text) == 0 {
-		err = fmt.Errorf("weather %s: the answer is empty; check weather url in the config", s)
-	}
-	return text, time.Now(), err
-}
-
-// readFile returns nil if the file is as it was.
-func (s *Source) readFile() ([]byte, time.Time, error) {
-	f, err := os.Open(s.o.File)
-	if err != nil {
-		return nil, time.Time{}, fmt.Errorf("weather %s: %w; check weather file in the config", s, err)
-	}
-	defer f.Close()
-	st, err := f.Stat()
-	if err != nil {
-		return nil, time.Time{}, fmt.Errorf("weather %s: %w", s, err)
-	}
-	if s.stamp != nil && os.SameFile(s.stamp, st) && s.stamp.Size() == st.Size() && s.stamp.ModTime().Equal(st.ModTime()) {
-		return nil, time.Time{}, nil
-	}
-	text, err := atMost(f, mostFile)
-	if err != nil {
-		return nil, time.Time{}, fmt.Errorf("weather %s: %w", s, err)
-	}
-	if i := bytes.LastIndexByte(text, '\n'); i+1 < len(text) && time.Since(st.ModTime()) < unfinished {
-		return text[:i+1], st.ModTime(), nil // somebody is still writing the last line
-	}
-	s.stamp = st
-	return text, st.ModTime(), nil
-}
-
-func atMost(r io.Reader, most int64) ([]byte, error) {
-	text, err := io.ReadAll(io.LimitReader(r, most+1))
-	if err == nil && int64(len(text)) > most {
-		err = fmt.Errorf("more than %d MiB; want reports alone", most>>20)
-	}
-	return text, err
-}
-
-// fetch gets the text. Errors name the host alone: an address may hold a secret.
-func (s *Source) fetch(ctx context.Context) ([]byte, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, s.o.URL, nil)
-	if err != nil {
-		return nil, fmt.Errorf("weather %s: url is no web address", s)
-	}
-	fail := func(why string) error {
-		return fmt.Errorf("weather %s: %s; check weather url in the config and the network", s, why)
-	}
-	req.Header.Set("User-Agent", "holdfast")
-	resp, err := s.o.Client.Do(req)
-	if err != nil {
-		if ue, ok := errors.AsType[*url.Error](err); ok {
-			err = ue.Err // without the address
-		}
-		if ctx.Err() != nil {
-			return nil, fmt.Errorf("weather %s: %w", s, ctx.Err())
-		}
-		return nil, fail(strings.ReplaceAll(err.Error(), "\n", " "))
-	}
-	defer resp.Body.Close()
-	if resp.StatusCode != http.StatusOK {
-		return nil, fail("answer is " + resp.Status)
-	}
-	text, err := atMost(resp.Body, mostURL)
-	if err != nil {
-		return nil, fail(err.Error())
-	}
-	return text, nil
 }
 
 // A piece of the text that may be a report.
@@ -241,7 +127,7 @@ func (s *Source) take(text []byte, written time.Time) error {
 		own = append(own, r)
 	}
 	for _, r := range slices.Backward(own) {
-		s.hours.keep(r)
+		s.hours.Keep(r)
 	}
 	switch {
 	case len(faults) > 1:

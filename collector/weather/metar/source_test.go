@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"holdfast/analysis/reception"
+	"holdfast/collector/weather/fetch"
 )
 
 // file writes a text that somebody finished writing at the given time.
@@ -249,7 +250,7 @@ func TestAddress(t *testing.T) {
 		want string
 	}{
 		"not found": {func(w http.ResponseWriter, r *http.Request) { http.NotFound(w, r) }, "answer is 404 Not Found"},
-		"too long":  {func(w http.ResponseWriter, r *http.Request) { answer(w, strings.Repeat("x", mostURL+1)) }, "more than 1 MiB"},
+		"too long":  {func(w http.ResponseWriter, r *http.Request) { answer(w, strings.Repeat("x", fetch.MostURL+1)) }, "more than 16 MiB"},
 		"elsewhere": {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other.URL, http.StatusFound) },
 			"redirected to " + strings.TrimPrefix(other.URL, "http://")},
 		"a page": {func(w http.ResponseWriter, r *http.Request) { answer(w, "<html>\n<body>Welcome</body>\n</html>") }, "holds no report"},
