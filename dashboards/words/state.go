@@ -39,7 +39,7 @@ type State struct {
 	Words  string // one or two sentences
 	Lines  []Line // figures beside the words, each with its interval
 	Figure string // for a quiet lane: "7.5 dB", "at least 11.8 dB", "not known yet"
-	Range  string // its interval, or the tuner whose limit it is
+	Range  string // its interval, or why it is only a bound
 	WhenMS int64  // lost since, falls short at, or 0
 	Needs  string // what would decide it
 }
@@ -72,7 +72,7 @@ func (l Lane) standing(f Facts) State {
 	s := State{Needs: spare.Needs}
 	s.Figure, s.Range = Figure(spare)
 	if spare.Bound == reception.AtLeast && spare.Decided() {
-		s.Range = tunersLimit(l.Of.Tuner)
+		s.Range = l.whyAtLeast(tunersLimit(l.Of.Tuner))
 	}
 	toSpare := Line{Strong: s.Figure, Rest: tail("to spare now", spare), Warm: spare.Value < 0}
 	if since := l.lostSince(); since != 0 {
@@ -161,6 +161,16 @@ func (l Lane) lookAhead(s *State, f Facts) {
 func tail(what string, e answer.Est) string {
 	_, i := Figure(e)
 	return join(what, i)
+}
+
+// whyAtLeast says why what is to spare is only a lower bound: the channel never came
+// near the threshold, which may lie lower than is known, or it reached the tuner's
+// limit.
+func (l Lane) whyAtLeast(limit string) string {
+	if l.Of.Threshold.Bound == reception.AtMost {
+		return "threshold not learnt"
+	}
+	return limit
 }
 
 func tunersLimit(tuner string) string {

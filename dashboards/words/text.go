@@ -284,7 +284,7 @@ func (p *printer) quietTable(lanes []Lane, wide bool) table.Writer {
 	for _, l := range lanes {
 		r := table.Row{p.rowName(l), l.State.Figure, l.State.Range, shortState(l)}
 		if l.Of.Spare.Bound == reception.AtLeast {
-			r[2] = "tuner’s limit"
+			r[2] = l.whyAtLeast("tuner’s limit")
 		}
 		if wide {
 			fig, iv := Share(l.Of.Availability.Est)

@@ -204,6 +204,8 @@ func TestStates(t *testing.T) {
 	few.Spare = none("14 days of readings, about 11 more")
 	maybe := decided(channel(33, "12.1", "Quarterlight"), est(-.2, -.9, .6))
 	maybe.Spare.Needs = "about 9 more days"
+	unlearnt := decided(channel(33, "12.1", "Quarterlight"), answer.Est{Value: 1.9, Low: .1, High: 4, Bound: reception.AtLeast})
+	unlearnt.Threshold.Bound = reception.AtMost
 
 	for _, c := range []struct {
 		name   string
@@ -219,6 +221,7 @@ func TestStates(t *testing.T) {
 		{"too little", &few, Unknown, "Not known yet.", []string{"4.8 dB above the threshold at the last visit", "22 h of visits so far", "needed: 14 days of readings, about 11 more"}, "not known yet", "margin 4.8 dB", false},
 		{"holds", ptr(decided(channel(33, "12.1", "Quarterlight"), est(4.1, 3.4, 4.8))), Holds, "Holds.", []string{"4.1 dB to spare now, 3.4 to 4.8"}, "4.1 dB", "3.4 to 4.8", false},
 		{"at the ceiling", ptr(decided(channel(33, "12.1", "Quarterlight"), answer.Est{Value: 11.8, Low: 11.8, High: math.Inf(1), Bound: reception.AtLeast})), Holds, "Holds.", []string{"at least 11.8 dB to spare now"}, "at least 11.8 dB", "tuner 1’s limit", false},
+		{"threshold not learnt", &unlearnt, Holds, "Holds.", []string{"at least 1.9 dB to spare now"}, "at least 1.9 dB", "threshold not learnt", false},
 		{"falls short with the leaves", &soon, Soon, "Holds today. Will probably fall short about 20 May.", []string{"1.4 dB to spare now, 0.9 to 1.9", "−1.7 dB in June, −2.7 to −0.8"}, "1.4 dB", "0.9 to 1.9", true},
 		{"no leaf season seen yet: a range, no date", &prior, Soon, "Holds today. May fall short in June.", []string{"1.4 dB to spare now, 0.9 to 1.9", "−1.7 dB in June, −4.7 to 1.3"}, "1.4 dB", "0.9 to 1.9", true},
 		{"beyond the window", &far, Holds, "Holds today. May fall short in August.", []string{"1.4 dB to spare now, 0.9 to 1.9", "−0.2 dB in August, −0.9 to 0.4"}, "1.4 dB", "0.9 to 1.9", false},
