@@ -31,7 +31,7 @@ func Plain(parts []Part) string {
 	return b.String()
 }
 
-// Asof is the line above the headline: when, and how much was measured.
+// Asof is the line above the headline: when, and how much of which span was measured.
 func Asof(a answer.Answer, f Facts) string {
 	at := f.NowMS
 	if at == 0 {
@@ -42,7 +42,12 @@ func Asof(a answer.Answer, f Facts) string {
 	}
 	s := f.Moment(at) + "."
 	if share := float64(a.Measured.Share); !math.IsNaN(share) && a.Measured.From != 0 && len(a.Channels) > 0 {
-		s += " Measured " + Percent(share) + " of the time since " + f.Date(int64(a.Measured.From)) + "."
+		s += " Measured " + Percent(share) + " of the time "
+		if to := int64(a.Measured.To); to != 0 && to < int64(a.AsOf) {
+			s += "from " + f.Moment(int64(a.Measured.From)) + ", to " + f.Moment(to) + "."
+		} else {
+			s += "since " + f.Date(int64(a.Measured.From)) + "."
+		}
 	}
 	return s
 }

@@ -477,3 +477,20 @@ func TestAnswerText(t *testing.T) {
 		}
 	}
 }
+
+func TestAsof(t *testing.T) {
+	day := func(d int) answer.Time { return answer.Time(time.Date(2026, 4, d, 12, 0, 0, 0, time.UTC).UnixMilli()) }
+	for _, c := range []struct {
+		name string
+		to   answer.Time
+		want string
+	}{
+		{"to the end", day(9), "Thursday 9 April 2026, 12:00. Measured 98 % of the time since 2 April."},
+		{"a span that ended", day(5), "Thursday 9 April 2026, 12:00. Measured 98 % of the time from Thursday 2 April 2026, 12:00, to Sunday 5 April 2026, 12:00."},
+	} {
+		a := answer.Answer{AsOf: day(9), Measured: answer.Measured{From: day(2), To: c.to, Share: 0.98}, Channels: []answer.Channel{{}}}
+		if got := plain(Asof(a, Facts{})); got != c.want {
+			t.Errorf("%s: Asof = %q, want %q", c.name, got, c.want)
+		}
+	}
+}
