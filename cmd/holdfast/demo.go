@@ -32,7 +32,8 @@ func demoCommand(e *env) *cobra.Command {
 		Short: "Show an invented home with eighteen months behind it",
 		Long: `Show an invented home: eighteen months of a simulated past are made and imported
 like any CSV, then four simulated tuners are visited live. Nothing of it is real, and
-nothing stays: the temporary data folder is removed at the end.`,
+nothing stays: the temporary data folder is removed at the end. It reads no config and
+leaves --config and --data alone.`,
 		Args: exact(0),
 		RunE: func(c *cobra.Command, _ []string) error { return e.demo(c.Context(), seed) },
 	}

@@ -33,15 +33,16 @@ values is listed and the first one stays. "-" reads standard input.`,
 	for _, k := range []struct{ kind, short, columns string }{
 		{"readings", "Import visits of tuners", `Needed: time (RFC 3339 or Unix seconds or milliseconds, start of the dwell), channel
 (RF number; needs home.region in the config) or frequency_hz, and one of cn_db,
-level_dbm, quality_pct, locked, errored_s, uncorrected_blocks.
+quality_pct, locked, locked_s, errored_s, uncorrected_blocks.
 Known: tuner visit dwell_s locked level_dbm cn_db quality_pct errored_s pre_errors
 pre_bits uncorrected_blocks total_blocks identity mode system layer locked_s cn_low_db
 cn_spread_db level_pct scale why known installation. A file scales.csv beside the
-file describes the scales.`},
-		{"weather", "Import weather", `Needed: time (end of the interval). Known: interval_s temp_c dewpoint_c pressure_hpa
+file describes the scales. The README says what each column means.`},
+		{"weather", "Import weather", `Needed: time (end of the interval) and one value. Known: interval_s temp_c dewpoint_c pressure_hpa
 wind_mps gust_mps wind_dir_deg rain_mm_h snow_mm_h source distance_km kind
 precipitation thunder known.`},
-		{"installations", "Import the installation log", `Columns: time tuner installation note. An empty tuner means all of them.`},
+		{"installations", "Import the installation log", `Columns: time (from when it stood; may lie in the past) tuner installation note. An
+empty tuner means all of them. What was measured before and after is never pooled.`},
 	} {
 		c.AddCommand(&cobra.Command{
 			Use:   k.kind + " FILE.csv",
