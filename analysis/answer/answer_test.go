@@ -331,6 +331,26 @@ func TestAvailabilityIsTheShareOfVisits(t *testing.T) {
 }
 
 // A channel that is dead spoils its evenings, and stays open as a dropout.
+// What is to spare waits for its slower part, and says until when.
+func TestSpareSaysWhen(t *testing.T) {
+	for _, c := range []struct {
+		days int
+		want string
+	}{
+		{4, "14 days measured: 4 so far, 2024-01-24 at the earliest"},
+		{9, "14 days measured: 9 so far, 2024-01-24 at the earliest"},
+		{20, ""},
+	} {
+		h := twoChannels(c.days, 3)
+		a := h.fold().Answer(0, 0, h.firstMS+int64(c.days)*24*reception.HourMS)
+		for _, ch := range a.Channels {
+			if ch.Spare.Needs != c.want || ch.Spare.Decided() != (c.want == "") {
+				t.Errorf("after %d days RF %d: spare_db %v needs %q, want %q", c.days, ch.RF, ch.Spare.Value, ch.Spare.Needs, c.want)
+			}
+		}
+	}
+}
+
 func TestDeadChannel(t *testing.T) {
 	h := twoChannels(30, 6)
 	h.channels[0].fades, h.channels[1].fades = 0, 0

@@ -19,7 +19,7 @@ func (r *run) fadings(e *element, c *Channel, low int32) {
 	all := fading.Of(e.fades(e.span, every, (*row).all))
 	need := func(f *fading.Fades, wanted float64) Est { return Est(f.Required(curve, held(wanted)).Estimate) }
 	c.RequiredMargin = r.dated(need(all, w.Availability), daysForFades, e.span)
-	c.Spare = e.spare(Est(e.fit.Now), c.RequiredMargin)
+	c.Spare = r.dated(e.spare(Est(e.fit.Now), c.RequiredMargin), daysForFades, e.span)
 	c.FadeDepth99 = r.dated(Est(all.Depth(0.99)), daysForFades, e.span)
 	c.FadeDepth999 = r.dated(Est(all.Depth(0.999)), daysForRareFades, e.span)
 	c.RequiredMarginViewing = undecided(fmt.Sprintf("a tuner that is free in the evening: %d measured evenings", eveningsForViewing))
