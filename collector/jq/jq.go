@@ -26,7 +26,10 @@ const (
 )
 
 // A Query is a compiled expression. It may be used by several goroutines.
-type Query struct{ code *gojq.Code }
+type Query struct {
+	code *gojq.Code
+	text string
+}
 
 // Compile makes a Query. names are variables that [Query.Run] binds, such as "$channel".
 // Errors are of one line.
@@ -41,16 +44,23 @@ func Compile(expression string, names ...string) (*Query, error) {
 	if err != nil {
 		return nil, fmt.Errorf("jq: %s", oneLine(err))
 	}
-	code, err := gojq.Compile(q, gojq.WithVariables(names))
-	if err != nil {
+	env := false
+	code, err := gojq.Compile(q, gojq.WithVariables(names), gojq.WithEnvironLoader(func() []string { env = true; return nil }))
+	switch {
+	case err != nil:
 		return nil, fmt.Errorf("jq: %s", oneLine(err))
+	case env: // it would be empty: say so before somebody wonders
+		return nil, errors.New("jq: env and $ENV are not to be had; an expression sees its input alone")
 	}
-	return &Query{code}, nil
+	return &Query{code, q.String()}, nil
 }
+
+// String is the expression in one form, however it was spaced and commented.
+func (q *Query) String() string { return q.text }
 
 // Run returns all that the expression yields for a value as [Decode] makes it; nothing
 // is a proper answer. values bind the names, in their order. Numbers come as int,
-// float64 or *big.Int. Run takes no longer than two seconds; an expression that takes
+// float64 or *big.Int, those of the input as they came. Run takes no longer than two seconds; an expression that takes
 // longer, or yields more than 100,000 values, is an error.
 func (q *Query) Run(ctx context.Context, input any, values ...any) (out []any, err error) {
 	ctx, cancel := context.WithTimeout(ctx, mostTime)
