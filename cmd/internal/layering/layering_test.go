@@ -51,6 +51,7 @@ var rules = []rule{
 	{of: "collector", reach: []string{"analysis/reception"}},
 	{of: "collector/intake", reach: []string{"analysis/reception", "analysis/tally", "collector/store"}},
 	{of: "collector/exchange", reach: []string{"analysis/reception"}},
+	{of: "collector/address"},
 	{of: "collector/jq"},
 	{of: "collector/store/...", reach: []string{"analysis/reception", "collector/store"}},
 	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/exchange", "collector/jq", "collector/weather/..."}},
