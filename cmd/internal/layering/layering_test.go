@@ -57,6 +57,7 @@ var rules = []rule{
 	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/exchange", "collector/jq", "collector/weather/..."}},
 	{of: "collector/source/simulated", reach: []string{"analysis/reception", "analysis/worldtest/firstworld", "collector"}},
 	{of: "collector/source/replay", reach: []string{"analysis/reception", "collector", "collector/exchange"}},
+	{of: "collector/source/fields", reach: []string{"analysis/reception"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector", "collector/jq"}},
 
 	{of: "configs", reach: []string{"analysis/reception"}},
