@@ -58,7 +58,8 @@ var rules = []rule{
 	{of: "collector/source/simulated", reach: []string{"analysis/reception", "analysis/worldtest/firstworld", "collector"}},
 	{of: "collector/source/replay", reach: []string{"analysis/reception", "collector", "collector/exchange"}},
 	{of: "collector/source/fields", reach: []string{"analysis/reception"}},
-	{of: "collector/source/...", reach: []string{"analysis/reception", "collector", "collector/jq"}},
+	{of: "collector/source/httpjson", reach: []string{"analysis/reception", "collector", "collector/address", "collector/jq", "collector/source/fields"}},
+	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
 	{of: "configs", reach: []string{"analysis/reception"}},
 	{of: "cmd/...", reach: []string{"..."}},
