@@ -83,12 +83,9 @@ func New(log store.Log, ledger store.Ledger, o Options) (*Intake, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	return &Intake{
-		log: log, ledger: ledger, o: o,
-		spans: map[reception.Series]store.Stored{}, weeks: map[weekKey]weekInterval{},
-		settled: map[reception.Series]int64{}, identities: map[reception.Series]sightings{},
-		lives: map[reception.Series]*live{}, lost: map[lostKey]*reception.Reading{},
-	}, nil
+	in := &Intake{log: log, ledger: ledger, o: o, lost: map[lostKey]*reception.Reading{}}
+	in.forget()
+	return in, nil
 }
 
 // Recover brings tallies and readings into agreement after a start: it takes open
@@ -123,6 +120,43 @@ func (in *Intake) recover(ctx context.Context) error {
 		}
 	}
 	return in.settleWeeks(ctx, now)
+}
+
+// Renew puts other rules and another region in force; what waits for room on the disk
+// goes on waiting. Call Recover after it.
+func (in *Intake) Renew(rules func(reception.Series) tally.Rules, region reception.Region) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	in.o.Rules, in.o.Region = rules, region
+	in.forget()
+}
+
+// forget drops what was read from log and ledger: it is read again when needed.
+func (in *Intake) forget() {
+	in.loaded, in.ledgerSeq, in.facts = false, 0, facts{}
+	in.spans, in.weeks = map[reception.Series]store.Stored{}, map[weekKey]weekInterval{}
+	in.settled, in.identities = map[reception.Series]int64{}, map[reception.Series]sightings{}
+	in.lives = map[reception.Series]*live{}
+}
+
+// Close stores what waits for room on the disk. An error says how many readings are
+// lost because there is none. The intake must not be used afterwards.
+func (in *Intake) Close(ctx context.Context) error {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if len(in.waiting) == 0 && len(in.lost) == 0 {
+		return nil
+	}
+	if err := in.load(ctx); err != nil {
+		return fmt.Errorf("%d readings that waited for room on the disk are lost: %w", len(in.waiting), err)
+	}
+	stored, err := in.storeAll(ctx, in.waiting)
+	if err != nil {
+		return fmt.Errorf("%d readings that waited for room on the disk are lost: %w", len(in.waiting)-stored, err)
+	}
+	in.waiting = nil
+	in.roomAgain(ctx)
+	return nil
 }
 
 // allDirty is more hours than a log holds.
