@@ -29,6 +29,16 @@ type folder struct {
 	mounted   string // the installations that the fold's regimes rest on
 
 	replayed replayed
+	scanned  scanned
+
+	fresh  sync.Mutex // guards visits; held for no longer than a map's access
+	visits map[reception.Series]reception.Reading
+}
+
+// What was seen of the change list in the search for history before an instant.
+type scanned struct {
+	until, seq int64
+	last       int64 // the last change that reaches before until
 }
 
 // What a replay found, and of which history.
@@ -102,6 +112,11 @@ func (f *folder) catchUp(ctx context.Context) error {
 	}
 	for _, k := range f.intake.OpenTallies() {
 		f.fold.Step(answer.Fact{Tally: &k})
+	}
+	f.fresh.Lock()
+	defer f.fresh.Unlock()
+	for _, r := range f.visits { // the fold keeps the newest of each series
+		f.fold.Step(answer.Fact{Latest: &r})
 	}
 	return nil
 }
@@ -264,31 +279,38 @@ func (f *folder) replay(ctx context.Context, until int64) ([]alerting.Alarm, ale
 	return f.replayed.alarms, f.replayed.state.Clone(), nil
 }
 
-// historySeq is the sequence of the last change that reaches before an instant.
+// historySeq is the sequence of the last change that reaches before an instant. Each
+// change is looked at once: what is measured every minute is not history.
 func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
-	after := f.replayed.history
-	last := after
-	for c, err := range f.log.Changes(ctx, after) {
+	s := f.scanned
+	if s.until != until {
+		s = scanned{until: until}
+	}
+	for c, err := range f.log.Changes(ctx, s.seq) {
 		if err != nil {
 			return 0, fmt.Errorf("read the change list: %w", err)
 		}
+		s.seq = c.Seq
 		if from, _ := c.Bounds(); from < until-reception.HourMS {
-			last = c.Seq
+			s.last = c.Seq
 		}
 	}
-	return last, nil
+	f.scanned = s
+	return s.last, nil
 }
 
 const dayMS = 24 * reception.HourMS
 
-// latest notes a visit that was just stored.
+// latest notes a visit that was just made, for the next answer. It never waits for one:
+// a tuner's loop calls it.
 func (f *folder) latest(r *reception.Reading) {
 	if !r.Valid() {
 		return
 	}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if f.fold != nil {
-		f.fold.Step(answer.Fact{Latest: r})
+	f.fresh.Lock()
+	defer f.fresh.Unlock()
+	if f.visits == nil {
+		f.visits = map[reception.Series]reception.Reading{}
 	}
+	f.visits[r.Series()] = *r
 }
