@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"time"
 
 	"github.com/go-co-op/gocron/v2"
@@ -50,7 +51,7 @@ func (t *timers) Run(ctx context.Context) error {
 	for _, j := range t.jobs {
 		last := ""
 		_, err := t.sched.NewJob(gocron.DurationJob(j.every), gocron.NewTask(func() {
-			err := j.do(ctx)
+			err := j.run(ctx)
 			switch {
 			case err == nil || ctx.Err() != nil:
 				last = ""
@@ -72,6 +73,17 @@ func (t *timers) Run(ctx context.Context) error {
 	return nil
 }
 
+// run does the job once. A panic is the job's error: the scheduler would pass over it
+// in silence.
+func (j timedJob) run(ctx context.Context) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("the program panicked: %v\n%s", p, debug.Stack())
+		}
+	}()
+	return j.do(ctx)
+}
+
 // closeHours stores the tallies of hours that are over and makes again what late
 // readings touched.
 func (g *gen) closeHours(ctx context.Context) error {
@@ -81,11 +93,13 @@ func (g *gen) closeHours(ctx context.Context) error {
 	if err == nil {
 		err = h.intake.Rebuild(ctx)
 	}
-	if err != nil {
+	waiting := h.intake.Counts().Waiting
+	switch {
+	case waiting > 0 || errors.Is(err, store.ErrFull):
+		fact.OK = false
+		fact.Detail = fmt.Sprintf("the disk is full; free some space in %s: %d readings are kept in memory, and newer ones up to a limit", h.dir, waiting)
+	case err != nil:
 		fact.OK, fact.Detail = false, err.Error()
-		if errors.Is(err, store.ErrFull) {
-			fact.Detail = "the disk is full; free some space: what is measured meanwhile is kept in memory, up to a limit"
-		}
 	}
 	if ctx.Err() == nil {
 		h.health.note(fact)
