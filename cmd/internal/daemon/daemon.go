@@ -64,7 +64,7 @@ func Run(ctx context.Context, p Params) error {
 	}
 	defer func() {
 		if err := h.Close(); err != nil {
-			p.Log.Error("close the store", "error", err)
+			p.Log.Error("close the home", "error", err)
 		}
 	}()
 	if err := h.begin(ctx); err != nil {
@@ -74,6 +74,9 @@ func Run(ctx context.Context, p Params) error {
 	for {
 		next, err := generation(ctx, h, cfg, p)
 		switch {
+		case err != nil && next != nil:
+			p.Log.Error("the old config did not stop in order; taking up the new one", "error", err)
+			old = &cfg
 		case err != nil && old != nil && ctx.Err() == nil:
 			p.Log.Error("the new config does not run; going on with the old config", "error", err)
 			next, old = old, nil
@@ -122,6 +125,7 @@ func (h *Home) prepareAgain(ctx context.Context, c configs.Config) error {
 func generation(ctx context.Context, h *Home, c configs.Config, p Params) (*configs.Config, error) {
 	gctx, stop := context.WithCancel(ctx)
 	defer stop()
+	h.health.forget()
 	g := &gen{home: h, config: c, params: p, log: p.Log, clock: collector.NewClock(p.Now, p.Log)}
 	tiers, err := g.build(gctx)
 	if err != nil {
@@ -246,8 +250,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		return nil, err
 	}
 	g.server = dashboards.New(h, dashboards.Options{Version: g.params.Version, Logger: g.log})
-	handler := g.server.Handler()
-	faces := tier{newServer("pages", handler, func() (net.Listener, error) {
+	faces := tier{newServer("pages", g.server, func() (net.Listener, error) {
 		l, err := net.Listen("tcp", g.config.Web.Listen)
 		if err != nil {
 			return nil, fmt.Errorf("listen on web.listen %s: %w; choose another port, or stop what has it", g.config.Web.Listen, err)
@@ -255,7 +258,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		return l, nil
 	}, g.log, g.params.Bound)}
 	if len(SocketPath(h.dir)) <= maxSocketPath {
-		faces = append(faces, newServer("commands", handler, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
+		faces = append(faces, newServer("commands", g.server, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
 	} else {
 		g.log.Warn("commands cannot reach this daemon: the path of the data folder is too long for a socket; choose a shorter one", "data", h.dir)
 	}

@@ -78,21 +78,23 @@ func start(t *testing.T, c configs.Config, dir string, load func() (configs.Conf
 	r := &running{log: &logBook{}, reload: make(chan os.Signal), starts: make(chan struct{}, 10)}
 	ctx, cancel := context.WithCancel(context.Background())
 	bound := make(chan string, 10)
-	done := make(chan error, 1)
+	done := make(chan struct{})
+	var runErr error
 	go func() {
-		done <- Run(ctx, Params{
+		defer close(done)
+		runErr = Run(ctx, Params{
 			Config: c, DataDir: dir, Load: load, Reload: r.reload, Hurry: 20,
 			Log:     slog.New(slog.NewTextHandler(r.log, nil)),
 			Bound:   func(a net.Addr) { bound <- "http://" + a.String() },
 			Started: func() { r.starts <- struct{}{} },
 		})
 	}()
-	r.stop = sync.OnceValue(func() error { cancel(); return <-done })
+	r.stop = sync.OnceValue(func() error { cancel(); <-done; return runErr })
 	t.Cleanup(func() { _ = r.stop() })
 	select {
 	case r.url = <-bound:
-	case err := <-done:
-		t.Fatalf("Run = %v before listening; log:\n%s", err, r.log)
+	case <-done:
+		t.Fatalf("Run = %v before listening; log:\n%s", runErr, r.log)
 	case <-time.After(30 * time.Second):
 		t.Fatalf("not started in 30 s; log:\n%s", r.log)
 	}

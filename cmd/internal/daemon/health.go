@@ -51,6 +51,14 @@ func (b *healthBook) note(h reception.Health) {
 	b.facts = append(b.facts, h)
 }
 
+// forget drops every fact: those of tuners and weather that a new config no longer has
+// would stand for ever.
+func (b *healthBook) forget() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.facts = nil
+}
+
 func (b *healthBook) list() []reception.Health {
 	b.mu.Lock()
 	defer b.mu.Unlock()

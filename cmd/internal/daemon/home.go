@@ -91,19 +91,27 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 		ch := s.channel(id)
 		return tally.Rules{System: ch.System, Identity: ch.Identity, BaseIntervalMS: every[id.Tuner].Milliseconds()}
 	}
-	h.intake, err = intake.New(h.store, h.store, intake.Options{Rules: rules, Region: s.home.Region, Now: h.now, Logger: h.log})
-	if err != nil {
+	if h.intake != nil { // a reload: what waits for room on the disk must not be lost
+		h.intake.Renew(rules, s.home.Region)
+	} else if h.intake, err = intake.New(h.store, h.store, intake.Options{Rules: rules, Region: s.home.Region, Now: h.now, Logger: h.log}); err != nil {
 		return err
 	}
-	if err := h.intake.Recover(ctx); err != nil {
+	switch err := h.intake.Recover(ctx); {
+	case errors.Is(err, store.ErrFull): // made good by the timer that closes hours
+		h.log.Error("what the last run left to do waits for room on the disk", "error", err)
+	case err != nil:
 		return err
 	}
 	h.folder = newFolder(s, h.store, h.intake)
 	return nil
 }
 
-// Close stores what is in memory and closes the store.
-func (h *Home) Close() error { return h.store.Close() }
+// Close stores what is in memory and closes the store. An error says what is lost.
+func (h *Home) Close() error {
+	ctx, cancel := context.WithTimeout(context.Background(), grace)
+	defer cancel()
+	return errors.Join(h.intake.Close(ctx), h.store.Close())
+}
 
 // channel returns the config's channel of a series, or what its region says of it.
 func (s setup) channel(id reception.Series) reception.Channel {

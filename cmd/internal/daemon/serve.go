@@ -10,7 +10,11 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"runtime/debug"
+	"sync"
 	"time"
+
+	"holdfast/dashboards"
 )
 
 // SocketPath is where run answers commands, in a data folder.
@@ -18,23 +22,61 @@ func SocketPath(dir string) string { return filepath.Join(dir, "socket") }
 
 // A server serves one handler on one listener.
 type server struct {
-	name    string
-	handler http.Handler
-	listen  func() (net.Listener, error)
-	log     *slog.Logger
-	bound   func(net.Addr) // told once listening; may be nil
-	ready   chan struct{}
+	name   string
+	http   *http.Server
+	listen func() (net.Listener, error)
+	log    *slog.Logger
+	bound  func(net.Addr) // told once listening; may be nil
+	ready  chan struct{}
+
+	mu       sync.Mutex
+	stopping bool
+	open     sync.WaitGroup // requests; none is added once stopping
 }
 
-func newServer(name string, h http.Handler, listen func() (net.Listener, error), log *slog.Logger, bound func(net.Addr)) *server {
-	return &server{name, h, listen, log, bound, make(chan struct{})}
+func newServer(name string, d *dashboards.Server, listen func() (net.Listener, error), log *slog.Logger, bound func(net.Addr)) *server {
+	return &server{name: name, http: d.Server(""), listen: listen, log: log, bound: bound, ready: make(chan struct{})}
+}
+
+// serve wraps a handler. A panic is answered and told with its stack; net/http
+// alone would say it where nobody looks.
+func (s *server) serve(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.enter() {
+			http.Error(w, "holdfast is stopping", http.StatusServiceUnavailable)
+			return
+		}
+		defer s.open.Done()
+		defer func() {
+			p := recover()
+			if p == nil {
+				return
+			}
+			if p == http.ErrAbortHandler {
+				panic(p)
+			}
+			s.log.Error("a request made the program panic; it goes on", "path", r.URL.Path, "panic", p, "stack", string(debug.Stack()))
+			http.Error(w, "this request failed by a fault in holdfast; its log has the details", http.StatusInternalServerError)
+		}()
+		next.ServeHTTP(w, r)
+	})
 }
 
 func (s *server) String() string         { return s.name }
 func (s *server) Ready() <-chan struct{} { return s.ready }
 
+func (s *server) enter() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.stopping {
+		s.open.Add(1)
+	}
+	return !s.stopping
+}
+
 // Run listens before it is ready, serves until ctx ends, lets open requests finish
-// for two seconds and then cuts them: event streams never end by themselves.
+// for two seconds, then cuts them and waits until their handlers have returned: what
+// they use is changed or closed next.
 func (s *server) Run(ctx context.Context) error {
 	l, err := s.listen()
 	if err != nil {
@@ -44,16 +86,10 @@ func (s *server) Run(ctx context.Context) error {
 	defer cut()
 	// Requests see their context end when the daemon stops, streams included.
 	context.AfterFunc(ctx, cut)
-	srv := &http.Server{
-		Handler:           s.handler,
-		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       0, // an import may be long; the handler bounds what it reads
-		WriteTimeout:      0, // event streams; handlers set deadlines by ResponseController
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    64 << 10,
-		BaseContext:       func(net.Listener) context.Context { return base },
-		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
-	}
+	srv := s.http
+	srv.Handler = s.serve(srv.Handler)
+	srv.MaxHeaderBytes = 64 << 10
+	srv.BaseContext = func(net.Listener) context.Context { return base }
 	if s.bound != nil {
 		s.bound(l.Addr())
 	}
@@ -70,6 +106,10 @@ func (s *server) Run(ctx context.Context) error {
 	if err := srv.Shutdown(stop); err != nil {
 		_ = srv.Close()
 	}
+	s.mu.Lock()
+	s.stopping = true
+	s.mu.Unlock()
+	s.open.Wait()
 	if err := <-done; !errors.Is(err, http.ErrServerClosed) {
 		return err
 	}

@@ -1,0 +1,127 @@
+package daemon
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+	"holdfast/configs"
+)
+
+// smallDisk returns a folder on a file system of its own.
+func smallDisk(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=24m"); err != nil {
+		if os.Getenv("HOLDFAST_REAL_PARTS") == "1" {
+			t.Fatalf("mount a small tmpfs: %v; run this test as root", err)
+		}
+		t.Skipf("real part missing: a small tmpfs to fill (mount: %v); run this test as root: sudo go test ./cmd/internal/daemon", err)
+	}
+	t.Cleanup(func() {
+		if err := unix.Unmount(dir, 0); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
+}
+
+// fill leaves no room on a file system; the function it returns frees it again.
+func fill(t *testing.T, disk string) func() {
+	t.Helper()
+	f, err := os.Create(filepath.Join(disk, "filler"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range []int{1 << 20, 4 << 10, 1} {
+		for b := make([]byte, n); err == nil; {
+			_, err = f.Write(b)
+		}
+		err = nil
+	}
+	f.Close()
+	return func() {
+		if err := os.Remove(f.Name()); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// A disk that fills while the daemon runs: it says so, goes on, takes up a new config,
+// and stores what it measured meanwhile once there is room. A start without a byte of
+// room says what to do and loses nothing.
+func TestDiskFullWhileRunning(t *testing.T) {
+	disk := smallDisk(t)
+	dir := filepath.Join(disk, "data")
+	c := parse(t, strings.Replace(simulatedHome, "channels: [3, 19]", "channels: [3]", 1))
+	r := start(t, c, dir, func() (configs.Config, error) { return c, nil })
+	eventually(t, "a visit", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"locked":true`) })
+	free := fill(t, disk)
+	eventually(t, "the full disk is told", func() bool { return strings.Contains(r.log.String(), "disk is full") })
+	time.Sleep(9 * time.Second) // a visit or two that cannot be stored
+	r.reload <- syscall.SIGHUP
+	r.waitStart(t)
+	time.Sleep(7 * time.Second)
+	free()
+	eventually(t, "room is told", func() bool { return strings.Contains(r.log.String(), "room again") })
+	if err := r.stop(); err != nil {
+		t.Errorf("Run = %v, want nil; log:\n%s", err, r.log)
+	}
+
+	h, err := Open(t.Context(), c, dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	last, longest, n := map[reception.Series]int64{}, int64(0), 0
+	for chunk, err := range h.store.Readings(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range chunk {
+			s, at := chunk[i].Series(), chunk[i].Time
+			if was := last[s]; was != 0 {
+				longest = max(longest, at-was)
+			}
+			last[s], n = at, n+1
+		}
+	}
+	if err := h.Close(); err != nil {
+		t.Fatal(err)
+	}
+	// A visit of three seconds, the tuner held for half of the time: one every six.
+	if n < 4 || longest > 10_000 {
+		t.Errorf("%d readings, longest gap %d ms; want what was measured every 6 s on a full disk too; log:\n%s", n, longest, r.log)
+	}
+
+	free = fill(t, disk)
+	h, err = Open(t.Context(), c, dir, Options{})
+	if err == nil {
+		t.Error("Open without a byte of room = nil")
+		h.Close()
+	} else if !errors.Is(err, store.ErrFull) || !strings.Contains(err.Error(), dir) || !strings.Contains(err.Error(), "free space") {
+		t.Errorf("Open without a byte of room = %v, want the place and what to do", err)
+	}
+	free()
+	if h, err = Open(t.Context(), c, dir, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer h.Close()
+	again := 0
+	for chunk, err := range h.store.Readings(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		again += len(chunk)
+	}
+	if again != n {
+		t.Errorf("%d readings after a start without room, want %d", again, n)
+	}
+}
