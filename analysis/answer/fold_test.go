@@ -130,6 +130,12 @@ func tallyOf(t *rapid.T, count *rapid.Generator[int64]) reception.Tally {
 		n := rapid.Int64Range(1, left).Draw(t, "n")
 		x.CN = append(x.CN, reception.Bin{Bin: bin, N: n})
 		x.Dose = append(x.Dose, reception.DoseBin{Bin: bin, Visits: n, Failed: rapid.Int64Range(0, n).Draw(t, "failed"), ErroredUS: rapid.Int64Range(0, n*5e6).Draw(t, "dose errored")})
+		if s := rapid.Int64Range(0, n).Draw(t, "steady"); s > 0 {
+			x.Steady = append(x.Steady, reception.Bin{Bin: bin, N: s})
+			if n := rapid.Int64Range(0, s).Draw(t, "steady failed"); n > 0 {
+				x.SteadyFailed = append(x.SteadyFailed, reception.Bin{Bin: bin, N: n})
+			}
+		}
 		bin += rapid.Int32Range(1, 80).Draw(t, "gap")
 		left -= n
 	}

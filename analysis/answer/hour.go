@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 
 	"holdfast/analysis/reception"
+	"holdfast/analysis/tally"
 )
 
 // A fold keeps of each hour tally what the questions need, packed into bytes: about
@@ -11,7 +12,7 @@ import (
 // hours, not days, lets weather and tallies come late and in any order.
 //
 // An hour is its number within the day (one byte), the length of what follows
-// (uvarint), a byte of flags and varints.
+// (uvarint), a byte of flags, varints and histograms as package tally packs them.
 type hourRec struct {
 	counts                              bool // see hasCounts
 	visits, dwellMS, stoodMS, erroredUS int64
@@ -21,6 +22,7 @@ type hourRec struct {
 	levelN, levelSum                    int64 // of locked visits, 0.01 dBm
 	cn                                  []reception.Bin
 	dose                                []reception.DoseBin // bin, visits, failed, errored time
+	steady, steadyFailed                []reception.Bin
 }
 
 const (
@@ -74,15 +76,12 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	if flags&hasLevel != 0 {
 		put(t.LevelN, t.LevelSum)
 	}
-	put(int64(len(t.CN)))
-	last := int64(0)
-	for _, c := range t.CN {
-		put(int64(c.Bin)-last, c.N)
-		last = int64(c.Bin)
-	}
+	b = tally.AppendBins(b, t.CN, 0)
+	b = tally.AppendBins(b, t.Steady, firstBin(t.CN))
 	if flags&hasDose != 0 {
+		b = tally.AppendBins(b, t.SteadyFailed, firstBin(t.CN))
 		put(int64(len(t.Dose)))
-		last = 0
+		last := int64(0)
 		for _, d := range t.Dose {
 			put(int64(d.Bin)-last, d.Visits, d.Failed, d.ErroredUS)
 			last = int64(d.Bin)
@@ -91,6 +90,14 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	dst = append(dst, offset)
 	dst = binary.AppendUvarint(dst, uint64(len(b)))
 	return append(dst, b...)
+}
+
+// firstBin returns the first bin of a histogram, 0 of an empty one.
+func firstBin(bins []reception.Bin) int32 {
+	if len(bins) == 0 {
+		return 0
+	}
+	return bins[0].Bin
 }
 
 // countsErrors reports whether a tally's source could count errors: it told of blocks,
@@ -106,7 +113,7 @@ func countsErrors(t *reception.Tally) bool {
 
 // plainDose reports whether the dose says no more than the base visits' C/N.
 func plainDose(t *reception.Tally) bool {
-	if len(t.Dose) != len(t.CN) {
+	if len(t.Dose) != len(t.CN) || len(t.SteadyFailed) > 0 {
 		return false
 	}
 	for i, d := range t.Dose {
@@ -134,7 +141,7 @@ func lastOffset(b []byte) (offset byte) {
 
 // unpack reads one hour's body into h, whose slices it reuses.
 func (h *hourRec) unpack(b []byte) {
-	cn, dose := h.cn[:0], h.dose[:0]
+	cn, dose, steady, failed := h.cn[:0], h.dose[:0], h.steady[:0], h.steadyFailed[:0]
 	*h = hourRec{}
 	flags := b[0]
 	b = b[1:]
@@ -165,13 +172,11 @@ func (h *hourRec) unpack(b []byte) {
 	if flags&hasLevel != 0 {
 		h.levelN, h.levelSum = get(), get()
 	}
-	last := int64(0)
-	for range get() {
-		last += get()
-		cn = append(cn, reception.Bin{Bin: int32(last), N: get()})
-	}
+	cn, b, _ = tally.ReadBins(cn, b, 0)
+	steady, b, _ = tally.ReadBins(steady, b, firstBin(cn))
 	if flags&hasDose != 0 {
-		last = 0
+		failed, b, _ = tally.ReadBins(failed, b, firstBin(cn))
+		last := int64(0)
 		for range get() {
 			last += get()
 			dose = append(dose, reception.DoseBin{Bin: int32(last), Visits: get(), Failed: get(), ErroredUS: get()})
@@ -181,5 +186,5 @@ func (h *hourRec) unpack(b []byte) {
 			dose = append(dose, reception.DoseBin{Bin: c.Bin, Visits: c.N})
 		}
 	}
-	h.cn, h.dose = cn, dose
+	h.cn, h.dose, h.steady, h.steadyFailed = cn, dose, steady, failed
 }

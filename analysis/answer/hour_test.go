@@ -18,6 +18,9 @@ func TestHoursComeBack(t *testing.T) {
 			n := r.Int64N(99) + 1
 			t.CN = append(t.CN, reception.Bin{Bin: b, N: n})
 			t.Dose = append(t.Dose, reception.DoseBin{Bin: b, Visits: n})
+			if n > 30 {
+				t.Steady = append(t.Steady, reception.Bin{Bin: b - 3, N: n - 30})
+			}
 		}
 		if r.IntN(2) == 0 {
 			t.ErroredUS, t.Unlocked, t.UnlockedMS, t.NoCN = r.Int64N(1e9), 3, 15000, 2
@@ -25,6 +28,7 @@ func TestHoursComeBack(t *testing.T) {
 			t.LevelN, t.LevelSum = 8, -55000
 			if len(t.Dose) > 0 {
 				t.Dose[0].Failed, t.Dose[0].ErroredUS = 1, 400000
+				t.SteadyFailed = []reception.Bin{{Bin: t.Dose[0].Bin, N: 1}}
 			}
 		}
 		return t
@@ -52,7 +56,7 @@ func TestHoursComeBack(t *testing.T) {
 			w := want[o]
 			got := reception.Tally{Visits: h.visits, DwellMS: h.dwellMS, StoodMS: h.stoodMS, ErroredUS: h.erroredUS, Unlocked: h.unlocked, UnlockedMS: h.unlockedMS,
 				NoCN: h.noCN, Extra: h.extra, Riding: h.riding, NotMeasuredMS: h.notMeasuredMS,
-				LevelN: h.levelN, LevelSum: h.levelSum, CN: h.cn, Dose: h.dose}
+				LevelN: h.levelN, LevelSum: h.levelSum, CN: h.cn, Dose: h.dose, Steady: h.steady, SteadyFailed: h.steadyFailed}
 			if !reflect.DeepEqual(got, w) {
 				t.Fatalf("hour %d came back as %+v, want %+v", o, got, w)
 			}

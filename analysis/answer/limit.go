@@ -85,7 +85,7 @@ func (f *Fold) learn(g doseGroup, segments []*segment, before int64, out map[lim
 	}
 }
 
-// dose gathers what one series saw at each C/N, by day.
+// dose gathers what one series saw at each C/N in its steady visits, by day.
 func (f *Fold) dose(k limitKey, segments []*segment, before int64) threshold.Channel {
 	var c threshold.Channel
 	for _, s := range segments {
@@ -94,7 +94,7 @@ func (f *Fold) dose(k limitKey, segments []*segment, before int64) threshold.Cha
 		}
 		i, j := s.window(math.MinInt64/2, f.days.Of(before-1))
 		for d := i; d < j; d++ {
-			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).doseBins())
+			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).steadyBins())
 		}
 	}
 	return c

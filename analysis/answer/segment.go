@@ -39,9 +39,10 @@ type daySum struct {
 	wetness float64           // sum of wetness x weight over wet hours
 	hours   availability.Day
 	dose    []reception.DoseBin
-	riding  uint32         // hours of day with a visit riding on a viewer, as bits
-	viewing stat.Histogram // of the viewing hours, all classes
-	counts  bool           // errors could be counted
+	steady  []reception.DoseBin // visits and failed of the steady ones; thresholds alone ask for it, of kept
+	riding  uint32              // hours of day with a visit riding on a viewer, as bits
+	viewing stat.Histogram      // of the viewing hours, all classes
+	counts  bool                // errors could be counted
 }
 
 // kept is a daySum as it waits for the next answer: 1 kB instead of 4, so that 40
@@ -56,6 +57,7 @@ type kept struct {
 	cells   []keptBin
 	middles middles
 	dose    []keptDose
+	steady  []keptSteady
 	hours   [24]keptHour
 }
 
@@ -100,8 +102,10 @@ type keptBin struct {
 
 type keptDose struct {
 	bin, visits, failed int32
-	erroredUS           int64
+	erroredS            float32
 }
+
+type keptSteady struct{ bin, visits, failed int32 }
 
 type keptHour struct {
 	visits, dwellMS, stoodMS int32
@@ -118,9 +122,13 @@ func (s *daySum) keep() *kept {
 	}
 	k.cells = slices.Clip(k.cells)
 	for _, d := range s.dose {
-		k.dose = append(k.dose, keptDose{d.Bin, int32(d.Visits), int32(d.Failed), d.ErroredUS})
+		k.dose = append(k.dose, keptDose{d.Bin, int32(d.Visits), int32(d.Failed), float32(float64(d.ErroredUS) / 1e6)})
 	}
 	k.dose = slices.Clip(k.dose)
+	k.steady = make([]keptSteady, len(s.steady))
+	for i, d := range s.steady {
+		k.steady[i] = keptSteady{d.Bin, int32(d.Visits), int32(d.Failed)}
+	}
 	for i, h := range s.hours.Hours {
 		k.hours[i] = keptHour{int32(h.Visits), int32(h.DwellMS), int32(h.StoodMS), float32(h.LostMS)}
 	}
@@ -154,7 +162,16 @@ func (k *kept) daySum(day int64) *daySum {
 func (k *kept) doseBins() []reception.DoseBin {
 	out := make([]reception.DoseBin, len(k.dose))
 	for i, d := range k.dose {
-		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed), ErroredUS: d.erroredUS}
+		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed), ErroredUS: int64(math.Round(float64(d.erroredS) * 1e6))}
+	}
+	return out
+}
+
+// steadyBins returns the day's steady visits, for thresholds.
+func (k *kept) steadyBins() []reception.DoseBin {
+	out := make([]reception.DoseBin, len(k.steady))
+	for i, d := range k.steady {
+		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed)}
 	}
 	return out
 }
@@ -287,6 +304,12 @@ func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) 
 	s.counts = s.counts || h.counts
 	for _, d := range h.dose {
 		s.dose = addDose(s.dose, d)
+	}
+	for _, b := range h.steady {
+		s.steady = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Visits: b.N})
+	}
+	for _, b := range h.steadyFailed {
+		s.steady = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Failed: b.N})
 	}
 	if h.riding > 0 {
 		s.riding |= 1 << hourOfDay

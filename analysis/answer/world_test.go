@@ -60,8 +60,9 @@ func TestFirstWorld(t *testing.T) {
 	if testing.Short() {
 		t.Skip("simulates a year and a half of twelve channels")
 	}
-	w := firstworld.New(1, time.Date(2026, 11, 20, 12, 0, 0, 0, time.UTC))
+	w := firstworld.New(1, worldNows[0])
 	f := worldFold(t, w, time.FixedZone("EST", -5*3600))
+	checkLearnt(t, w, f)
 	a := f.Answer(0, 0, 0)
 	settled, leaf, wet, behind := 0, 0, 0, 0
 	for _, c := range a.Channels {

@@ -24,7 +24,8 @@ type Bin struct {
 	N   int64
 }
 
-// A DoseBin sums what happened at one C/N, over visits of every kind.
+// A DoseBin sums what happened at one C/N, the median of each visit, over visits of
+// every kind.
 type DoseBin struct {
 	Bin           int32
 	Visits        int64
@@ -88,6 +89,10 @@ type Tally struct {
 	DarkLevel                    []Bin
 
 	Dose []DoseBin // visits of every kind with a C/N, none on the wrong identity
+	// Steady counts those of them whose C/N kept still, by the C/N of the errors, as
+	// package tally judges both; SteadyFailed those that failed. Thresholds are learnt
+	// from these: a visit that faded says little of where it failed.
+	Steady, SteadyFailed []Bin
 
 	NotMeasuredMS [6]int64 // planned dwell of base visits not made, by reason, in the order of Reasons()
 	Extra         int64    // visits that were not base

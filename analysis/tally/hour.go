@@ -52,6 +52,7 @@ type hour struct {
 	verdicts []verdict
 	from, to int
 	startMS  int64
+	variance float64 // of C/N within the hour's visits, see steadyQuality
 	out      []Keyed
 	units    []reception.ScaleUnit // of out
 	latest   int                   // of out
@@ -94,6 +95,7 @@ func newHour(readings, before, after []reception.Reading, regime func(*reception
 		h.win = append(h.win, &readings[i])
 	}
 	h.to = len(h.win)
+	h.variance = meanVariance(h.win[h.from:h.to])
 	for i := range after {
 		if after[i].Time >= h.startMS+reception.HourMS+h.carry {
 			break
@@ -191,7 +193,7 @@ func (h *hour) count(i int) {
 			t.Riding++
 		}
 	}
-	dose(t, r, unit, v, h.rules)
+	h.dose(t, r, unit, v)
 	if v.bad {
 		h.run(t, i)
 	}
@@ -277,14 +279,20 @@ func (h *hour) pair(t *reception.Tally, i int, unit reception.ScaleUnit, bad boo
 
 // dose enters a visit of any kind. One on the wrong identity stays out: its errors
 // say nothing of what the wanted signal's C/N would have given.
-func dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict, rules Rules) {
+func (h *hour) dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict) {
 	cn, ok := doseQuality(r, unit)
 	if !ok || v.wrong {
 		return
 	}
 	d := reception.DoseBin{Bin: cnBin(cn, unit), Visits: 1, ErroredUS: v.erroredUS}
-	if Failed(r, rules) {
+	if Failed(r, h.rules) {
 		d.Failed = 1
+	}
+	if x, ok := steadyQuality(r, cn, unit, h.variance); ok {
+		t.Steady = addBin(t.Steady, cnBin(x, unit), 1)
+		if d.Failed > 0 {
+			t.SteadyFailed = addBin(t.SteadyFailed, cnBin(x, unit), 1)
+		}
 	}
 	d.ErroredBlocks = max(r.UncorrectedBlocks, 0)
 	d.Blocks = max(r.TotalBlocks, 0)

@@ -129,6 +129,78 @@ func doseQuality(r *reception.Reading, unit reception.ScaleUnit) (int64, bool) {
 	return milli(value(r.CNDB, r, unit))
 }
 
+// What a visit says of the threshold.
+const (
+	// Above this standard deviation of C/N within a visit, or root mean square over the
+	// visits of its hour, the visit is not counted for the threshold (ours, by simulation).
+	steadySD = 0.5 // dB
+	// errorsPerSq is how far the C/N of the errors lies below the median, dB per squared
+	// dB of standard deviation. Errors fall by three decades per dB (common practice, no
+	// published source), so they are the mean of exp(-6.9 x) over the dwell; for C/N
+	// normal within the visit that is the C/N 6.9/2 sd^2 below the mean. A dwell holds
+	// too few independent moments for the tail: 2.5 by simulation.
+	errorsPerSq = 2.5
+	// The lowest of 5 normal values lies 1.16 standard deviations below the mean, of 20
+	// 1.87 (order statistics).
+	lowSDs = 1.5
+)
+
+// steadyQuality returns the C/N at which a visit counts for the threshold, thousandths,
+// or false where its C/N moved too much to say: the steady C/N that would have given the
+// visit's errors, never below the lowest read. cn is where it enters the dose, hourSq the
+// mean variance of the hour's visits: a few polls can miss what moves, those of an hour
+// cannot. A visit without spread and lowest C/N, as on a scale in per cent, counts as
+// steady at its median. One that lost lock enters at the lowest C/N read while locked.
+//
+// Both are needed. By the median a fade within the visit fails it at a C/N that it did
+// not fail at. By the lowest C/N noise of the reading passes for fading, 0.3 to 0.8 dB
+// with 20 polls of 0.2 to 0.4 dB, and a burst of impulse noise, which also lowers what
+// the tuner shows, passes for a threshold some dB too high.
+func steadyQuality(r *reception.Reading, cn int64, unit reception.ScaleUnit, hourSq float64) (int64, bool) {
+	if unit == reception.UnitPercent {
+		return cn, true
+	}
+	sq, _ := variance(r)
+	if math.Max(sq, hourSq) > steadySD*steadySD {
+		return 0, false
+	}
+	if LostLock(r) || !r.Locked { // cn is the lowest
+		return cn, true
+	}
+	x := cn - int64(math.Round(errorsPerSq*sq*1000))
+	if !reception.Missing(r.CNLowDB) {
+		low, _ := milli(r.CNLowDB)
+		x = max(x, min(cn, low))
+	}
+	return x, true
+}
+
+// variance returns the variance of C/N within a visit, dB squared, or false where the
+// source told neither it nor the lowest and the median that it can be guessed from.
+func variance(r *reception.Reading) (float64, bool) {
+	switch {
+	case !r.Valid():
+		return 0, false
+	case !reception.Missing(r.CNSpreadDB):
+		return r.CNSpreadDB * r.CNSpreadDB, true
+	case !reception.Missing(r.CNLowDB) && !reception.Missing(r.CNDB):
+		sd := math.Max(0, r.CNDB-r.CNLowDB) / lowSDs
+		return sd * sd, true
+	}
+	return 0, false
+}
+
+// meanVariance is the mean of variance over visits, 0 if none has one.
+func meanVariance(visits []*reception.Reading) float64 {
+	sum, n := 0.0, 0.0
+	for _, r := range visits {
+		if v, ok := variance(r); ok {
+			sum, n = sum+v, n+1
+		}
+	}
+	return sum / math.Max(1, n)
+}
+
 func value(cn float64, r *reception.Reading, unit reception.ScaleUnit) float64 {
 	if unit == reception.UnitPercent {
 		return r.QualityPct

@@ -111,3 +111,52 @@ func TestDoseOfLostLock(t *testing.T) {
 		t.Errorf("unlocked %d, lock losses %d, bins %v; want 3, 1, one visit at 18.0 dB", got.Unlocked, got.LockLosses, got.CN)
 	}
 }
+
+// Of visits that fade the threshold learns nothing; a steady one counts at the C/N of its
+// errors, 2.5 dB below the median per squared dB of standard deviation.
+func TestSteadyVisits(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []struct {
+		name             string
+		cn, low, spread  float64
+		lockedMS, errors int64
+		identity         string
+		locked           bool
+		bin              int32 // -1: not counted
+	}{
+		{"nothing but the median", 18, nan, nan, 5000, 0, "", true, 180},
+		{"still", 18, 18, 0, 5000, 0, "", true, 180},
+		{"noise of the reading", 18, 17.7, 0.2, 5000, 0, "", true, 179},
+		{"not below the lowest", 18, 17.9, 0.4, 5000, 0, "", true, 179},
+		{"light wind", 18, 17.2, 0.4, 5000, 900, "", true, 176},
+		{"wind", 18, 14.2, 1.3, 5000, 900, "", true, -1},
+		{"spread from the lowest", 18, 17.4, nan, 5000, 900, "", true, 176},
+		{"wind, from the lowest", 18, 16.8, nan, 5000, 0, "", true, -1},
+		{"lowest above the median", 18, 18.4, nan, 5000, 0, "", true, 180},
+		{"lock lost in a slow fade", 14, 13.2, 0.4, 4000, 0, "", false, 132},
+		{"lock lost in a quick fade", 18, 13.2, 1.9, 4000, 0, "", false, -1},
+		{"lock lost, the lowest alone", nan, 13.2, nan, 4000, 0, "", false, 132},
+		{"never locked", nan, nan, nan, 0, 0, "", false, -1},
+		{"another station", 18, 18, 0, 5000, 900, "200", true, -1},
+	} {
+		r := visit(5000, func(r *reception.Reading) {
+			r.CNDB, r.CNLowDB, r.CNSpreadDB, r.LockedMS, r.Locked, r.Identity = c.cn, c.low, c.spread, c.lockedMS, c.locked, c.identity
+			r.TotalBlocks, r.UncorrectedBlocks = 64470, c.errors
+		})
+		got := Hour([]reception.Reading{r}, nil, nil, nil, Rules{System: reception.ATSC1, Identity: "100"})[0].Tally
+		failed := c.errors > 0 || c.lockedMS < 5000
+		bad := len(got.Steady) != 0
+		if c.bin >= 0 {
+			one := reception.Bin{Bin: c.bin, N: 1}
+			bad = len(got.Steady) != 1 || got.Steady[0] != one || (len(got.SteadyFailed) == 1) != failed || failed && got.SteadyFailed[0] != one
+		}
+		if bad {
+			t.Errorf("%s: steady %v, failed %v; want bin %d, failed %v", c.name, got.Steady, got.SteadyFailed, c.bin, failed)
+		}
+	}
+	// Per cent has neither lowest nor spread.
+	r := visit(5000, func(r *reception.Reading) { r.QualityPct, r.CNLowDB, r.CNSpreadDB = 57, 3, 9 })
+	if got := Hour([]reception.Reading{r}, nil, nil, nil, Rules{Unit: reception.UnitPercent})[0].Tally; len(got.Steady) != 1 || got.Steady[0].Bin != 57 {
+		t.Errorf("per cent: steady %v, want one visit at 57", got.Steady)
+	}
+}

@@ -22,6 +22,8 @@ func combine(dst, src *reception.Tally, sign int64) {
 	dst.CN = addBins(dst.CN, src.CN, sign)
 	dst.Level = addBins(dst.Level, src.Level, sign)
 	dst.DarkLevel = addBins(dst.DarkLevel, src.DarkLevel, sign)
+	dst.Steady = addBins(dst.Steady, src.Steady, sign)
+	dst.SteadyFailed = addBins(dst.SteadyFailed, src.SteadyFailed, sign)
 	if len(src.Dose) > 0 {
 		dst.Dose = slices.Clone(dst.Dose)
 	}

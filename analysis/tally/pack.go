@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"holdfast/analysis/reception"
 )
@@ -14,8 +15,8 @@ var ErrVersion = errors.New("tally has another version")
 
 // The packed form, all numbers as variable-length integers (unsigned, or zigzag
 // where a value may be negative): a bit set of the scalars that are not zero, these
-// scalars; the histograms, each as its length, then per bin the step from the bin
-// before and the count; the dose, likewise, its blocks and bits as what they differ
+// scalars; the histograms, each as AppendBins has it; the dose as its length, then
+// per bin the step from the bin before and the counts, its blocks and bits as what they differ
 // from visits times the first bin's mean, as visits of equal dwell do not; the runs,
 // their instants from the one before.
 
@@ -36,9 +37,9 @@ func Pack(k Keyed) reception.PackedTally {
 			e.signed(*f)
 		}
 	}
-	e.bins(t.CN)
-	e.bins(t.Level)
-	e.bins(t.DarkLevel)
+	for _, bins := range histograms(&t) {
+		e.b = AppendBins(e.b, *bins, 0)
+	}
 	e.dose(t.Dose)
 	e.runs(t.Runs, k.Key.Hour*reception.HourMS)
 	return reception.PackedTally{TallyKey: k.Key, Version: Version, Body: e.b}
@@ -62,9 +63,9 @@ func Unpack(p reception.PackedTally) (Keyed, error) {
 			*f = d.signed()
 		}
 	}
-	k.Tally.CN = d.bins()
-	k.Tally.Level = d.bins()
-	k.Tally.DarkLevel = d.bins()
+	for _, bins := range histograms(&k.Tally) {
+		*bins = d.bins(nil, 0)
+	}
 	k.Tally.Dose = d.dose()
 	k.Tally.Runs = d.runs(p.Hour * reception.HourMS)
 	if d.bad || len(d.b) > 0 {
@@ -78,14 +79,39 @@ type encoder struct{ b []byte }
 func (e *encoder) unsigned(v uint64) { e.b = binary.AppendUvarint(e.b, v) }
 func (e *encoder) signed(v int64)    { e.b = binary.AppendVarint(e.b, v) }
 
-func (e *encoder) bins(bins []reception.Bin) {
-	e.unsigned(uint64(len(bins)))
-	var at int64
-	for _, b := range bins {
-		e.signed(int64(b.Bin) - at)
-		e.signed(b.N)
+// histograms lists the histograms of a tally in the order of the packed form.
+func histograms(t *reception.Tally) [5]*[]reception.Bin {
+	return [...]*[]reception.Bin{&t.CN, &t.Level, &t.DarkLevel, &t.Steady, &t.SteadyFailed}
+}
+
+// AppendBins appends a histogram to dst: its length, then of each bin the step from
+// the bin before, times eight, and in the same number the count if that is 1 to 7, or
+// else 0 and the count after it. The first step is from the bin near, in zigzag. A bin
+// of few visits close to the one before takes one byte.
+func AppendBins(dst []byte, bins []reception.Bin, near int32) []byte {
+	dst = binary.AppendUvarint(dst, uint64(len(bins)))
+	at := int64(near)
+	for i, b := range bins {
+		step := int64(b.Bin) - at
 		at = int64(b.Bin)
+		if i == 0 {
+			step = step<<1 ^ step>>63
+		}
+		if b.N >= 1 && b.N <= 7 {
+			dst = binary.AppendUvarint(dst, uint64(step<<3|b.N))
+			continue
+		}
+		dst = binary.AppendVarint(binary.AppendUvarint(dst, uint64(step<<3)), b.N)
 	}
+	return dst
+}
+
+// ReadBins reads from the front of b what AppendBins wrote, and appends it to into. It
+// returns the histogram and the rest of b; ok is false if b is damaged.
+func ReadBins(into []reception.Bin, b []byte, near int32) (bins []reception.Bin, rest []byte, ok bool) {
+	d := decoder{b: b}
+	bins = d.bins(into, near)
+	return bins, d.b, !d.bad
 }
 
 func (e *encoder) dose(dose []reception.DoseBin) {
@@ -243,19 +269,31 @@ func (d *decoder) bin(at int64, first bool) int64 {
 	return v
 }
 
-func (d *decoder) bins() []reception.Bin {
-	n := d.count(2)
+func (d *decoder) bins(out []reception.Bin, near int32) []reception.Bin {
+	n := d.count(1)
 	if n == 0 {
-		return nil
+		return out
 	}
-	out := make([]reception.Bin, n)
-	var at int64
-	for i := range out {
-		at = d.bin(at, i == 0)
-		out[i] = reception.Bin{Bin: int32(at), N: d.signed()}
-		if out[i].N == 0 {
-			d.bad = true
+	out = slices.Grow(out, n)
+	at := int64(near)
+	for i := range n {
+		v := d.unsigned()
+		step, count := int64(v>>3), int64(v&7)
+		if count == 0 {
+			count = d.signed()
 		}
+		if step == 0 && i > 0 || step > 2*math.MaxUint32 || count == 0 {
+			d.bad = true
+			return out
+		}
+		if i == 0 {
+			step = step>>1 ^ -(step & 1)
+		}
+		if at += step; at < math.MinInt32 || at > math.MaxInt32 {
+			d.bad = true
+			return out
+		}
+		out = append(out, reception.Bin{Bin: int32(at), N: count})
 	}
 	return out
 }

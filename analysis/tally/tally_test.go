@@ -49,6 +49,12 @@ func reading(t *rapid.T, at int64) reception.Reading {
 	}
 	if rapid.IntRange(0, 7).Draw(t, "has cn") > 0 {
 		r.CNDB = float64(rapid.IntRange(-5, 330).Draw(t, "cn")) / 10
+		if rapid.Bool().Draw(t, "has low") {
+			r.CNLowDB = r.CNDB - float64(rapid.IntRange(0, 20).Draw(t, "fall"))/10
+		}
+		if rapid.Bool().Draw(t, "has spread") {
+			r.CNSpreadDB = float64(rapid.IntRange(0, 80).Draw(t, "spread")) / 100
+		}
 	}
 	r.LevelDBm = float64(rapid.IntRange(-9500, -2000).Draw(t, "level")) / 100
 	r.TotalBlocks = r.DwellMS * 12894 / 1000
@@ -291,6 +297,11 @@ func TestPackedSize(t *testing.T) {
 func FuzzUnpack(f *testing.F) {
 	k := Hour([]reception.Reading{{Time: hour0, Tuner: "loft", FrequencyHz: 605e6, Visit: reception.VisitBase, DwellMS: 5000, CNDB: math.NaN(), LevelDBm: -90, CNLowDB: 14}}, nil, nil, nil, Rules{})
 	f.Add(Pack(k[0]).Body)
+	f.Add(Pack(Keyed{Tally: reception.Tally{
+		Visits: 12, CN: []reception.Bin{{Bin: -3, N: 2}, {Bin: 214, N: 10}}, Level: []reception.Bin{{Bin: -120, N: 7}, {Bin: -119, N: -8}},
+		Dose:   []reception.DoseBin{{Bin: 214, Visits: 10, Failed: 1, Blocks: 644700, ErroredUS: 5}},
+		Steady: []reception.Bin{{Bin: 212, N: 4}, {Bin: 213, N: 1}}, SteadyFailed: []reception.Bin{{Bin: 213, N: 1}},
+	}}).Body)
 	f.Add([]byte{})
 	f.Add([]byte{0, 255, 255, 255, 255, 15})
 	f.Fuzz(func(t *testing.T, b []byte) {

@@ -19,8 +19,9 @@ const (
 	User     Basis = "user"     // the user named it
 )
 
-// A Channel is what one tuner saw of one channel at each C/N. Unlocked visits without
-// any C/N are not in it.
+// A Channel is what one tuner saw of one channel at each C/N: of its steady visits
+// (reception.Tally.Steady) how many there were and how many failed. Unlocked visits
+// without any C/N are not in it.
 type Channel struct {
 	// Bins are summed over the span, ascending; nil if Days holds them.
 	Bins []reception.DoseBin

@@ -108,9 +108,11 @@ func TestLearnAgainstProbit(t *testing.T) {
 	if math.Abs(own.Value-f.LD50()) > 0.01 || math.Abs(r.Width+1/f.Slope) > 0.03 {
 		t.Errorf("Learn = %.3f, width %.3f; probit %.3f, %.3f", own.Value, r.Width, f.LD50(), -1/f.Slope)
 	}
-	// The probit's standard error, independent visits: the profile must agree.
+	// The probit's standard error, independent visits: the profile must agree, without
+	// what it adds for variation within visits.
 	g := (f.Cov[0][0] + 2*f.LD50()*f.Cov[0][1] + f.LD50()*f.LD50()*f.Cov[1][1]) / (f.Slope * f.Slope)
-	if half := (own.High - own.Low) / 2 / math.Sqrt(r.Dispersion); math.Abs(half-1.96*math.Sqrt(g)) > 0.15*half {
+	half := math.Sqrt((own.High-own.Value)*(own.High-own.Value)-withinDB*withinDB) / math.Sqrt(r.Dispersion)
+	if math.Abs(half-1.96*math.Sqrt(g)) > 0.15*half {
 		t.Errorf("half width %.4f, by the probit's covariance %.4f", half, 1.96*math.Sqrt(g))
 	}
 }
