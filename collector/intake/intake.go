@@ -160,7 +160,7 @@ func (in *Intake) Close(ctx context.Context) error {
 }
 
 // allDirty is more hours than a log holds.
-const allDirty = 1 << 40
+const allDirty = 1<<31 - 1 // an int on every system
 
 // load reads what the intake keeps in memory, once.
 func (in *Intake) load(ctx context.Context) error {
