@@ -5,8 +5,6 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"holdfast/analysis/reception"
 )
 
@@ -17,12 +15,11 @@ const lowDisk = 256 << 20
 // diskHealth looks at the free space of the data folder.
 func diskHealth(dir string, now time.Time) reception.Health {
 	h := reception.Health{Kind: reception.HealthDisk, Subject: dir, Since: now.UnixMilli(), OK: true}
-	var st unix.Statfs_t
-	if err := unix.Statfs(dir, &st); err != nil {
+	free, err := freeSpace(dir)
+	if err != nil {
 		h.OK, h.Detail = false, fmt.Sprintf("the free space of %s cannot be read: %v", dir, err)
 		return h
 	}
-	free := uint64(st.Bavail) * uint64(st.Bsize)
 	if free < lowDisk {
 		h.OK, h.Detail = false, fmt.Sprintf("only %d MB are free in %s; free some, or new readings will not be kept", free>>20, dir)
 	}

@@ -1,0 +1,14 @@
+//go:build unix
+
+package daemon
+
+import "golang.org/x/sys/unix"
+
+// freeSpace returns the bytes that are free to us in the file system of a folder.
+func freeSpace(dir string) (uint64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		return 0, err
+	}
+	return uint64(st.Bavail) * uint64(st.Bsize), nil
+}
