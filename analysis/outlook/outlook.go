@@ -1,4 +1,6 @@
-// Package outlook says what will be to spare in the months to come.
+// Package outlook says what will be to spare in the months to come: what is to spare
+// now, changed as the settled margin changed between the same months a year ago. A
+// month whose like was not measured is undecided. Nothing is forecast from weather.
 package outlook
 
 import (

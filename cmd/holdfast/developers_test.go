@@ -6,11 +6,14 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
+
+	"holdfast/configs"
 )
 
 // The contributor guide's map names each package of the tree and no other, and its list
@@ -118,4 +121,28 @@ func modules(t *testing.T, imported []string) []string {
 		}
 	}
 	return out
+}
+
+// The README names every kind that the config knows.
+func TestKindsAreDocumented(t *testing.T) {
+	b, err := os.ReadFile(filepath.FromSlash("../../README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, systems, _ := strings.Cut(string(b), "\n## Systems\n")
+	systems, _, _ = strings.Cut(systems, "\n## ")
+	named := code.FindAllString(systems, -1)
+	for _, of := range []any{configs.Tuner{}, configs.Weather{}} {
+		typ := reflect.TypeOf(of)
+		f, ok := typ.FieldByName("Kind")
+		kinds := strings.Fields(f.Tag.Get("one"))
+		if !ok || len(kinds) == 0 {
+			t.Fatalf("%v has no kinds", typ)
+		}
+		for _, k := range kinds {
+			if !slices.Contains(named, "`"+k+"`") {
+				t.Errorf("README.md, Systems: does not name the kind %s of %v", k, typ)
+			}
+		}
+	}
 }
