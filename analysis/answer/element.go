@@ -159,6 +159,7 @@ func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf 
 			if !e.inPercent && f.scales[s.Scale].Unit == reception.UnitPercent {
 				x.full, x.kept = x.sum(), nil // counts for shares alone
 				x.full.hist, x.full.viewing, x.full.dose, x.full.wetness = [4]stat.Histogram{}, stat.Histogram{}, nil, 0
+				x.full.above, x.full.calm = 0, 0
 			}
 			if shift != 0 {
 				x.full, x.kept = merge(&daySum{}, x.sum(), shift), nil
@@ -180,6 +181,7 @@ func merge(a, b *daySum, shift int32) *daySum {
 	out := &daySum{
 		visits: a.visits + b.visits, wetness: a.wetness + b.wetness,
 		hours: a.hours, dose: slices.Clone(a.dose), riding: a.riding | b.riding, counts: a.counts || b.counts,
+		above: a.above + b.above, calm: a.calm + b.calm,
 	}
 	out.hours.Date = b.hours.Date
 	for i := range out.hours.Hours {

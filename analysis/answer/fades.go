@@ -62,13 +62,17 @@ const eveningsForViewing = 30
 // held keeps a wanted availability where the required margin is defined.
 func held(wanted float64) float64 { return math.Min(0.99999, math.Max(0.5, wanted)) }
 
-// curve is the share of errored seconds by margin, from all that was seen.
+// curve is the share of errored seconds by margin, from all that was seen. Margins are of
+// medians, and the threshold is of steady reception; where nothing was measured the
+// standard's curve stands in, as far higher as the medians lie.
 func (e *element) curve() *fading.Curve {
 	e.failed = 0
 	d := fading.Doses{System: e.channel.System, ThresholdDB: e.threshold.Value}
 	var dwellMS, visits int64
+	var above, calm float64
 	counts := false
 	for _, r := range e.rows {
+		above, calm = above+float64(r.sum().above), calm+float64(r.sum().calm)
 		d.Days = append(d.Days, r.sum().dose)
 		for _, b := range r.sum().dose {
 			e.failed += b.Failed
@@ -81,6 +85,9 @@ func (e *element) curve() *fading.Curve {
 	}
 	if visits > 0 {
 		d.DwellS = float64(dwellMS) / 1000 / float64(visits)
+	}
+	if calm > 0 {
+		d.AboveDB = above / calm * binDB
 	}
 	d.Standard = !counts && e.threshold.Basis != threshold.Learnt
 	return fading.NewCurve(d)

@@ -8,6 +8,19 @@ import (
 	"holdfast/analysis/reception"
 )
 
+// Only hours of which every visit was steady say how far medians lie above the C/N of
+// the errors; what a day says survives being kept and merged.
+func TestMediansAbove(t *testing.T) {
+	var a, b daySum
+	a.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 200, Visits: 1}, {Bin: 203, Visits: 3}}, steady: []reception.Bin{{Bin: 198, N: 2}, {Bin: 201, N: 2}}})
+	b.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 150, Visits: 4}}, steady: []reception.Bin{{Bin: 146, N: 3}}})
+	b.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 150, Visits: 1}}, steady: []reception.Bin{{Bin: 147, N: 1}}})
+	sum := merge(a.keep().daySum(1), b.keep().daySum(1), 5)
+	if sum.above != 14 || sum.calm != 5 { // 200+3*203-2*198-2*201 and 3
+		t.Errorf("medians lie %d bins above over %d visits, want 14 over 5", sum.above, sum.calm)
+	}
+}
+
 // What is packed comes back, whatever order the hours of a day came in and however
 // often one was replaced.
 func TestHoursComeBack(t *testing.T) {

@@ -43,6 +43,8 @@ type daySum struct {
 	riding  uint32              // hours of day with a visit riding on a viewer, as bits
 	viewing stat.Histogram      // of the viewing hours, all classes
 	counts  bool                // errors could be counted
+	above   int32               // bins by which medians lay above the C/N of the errors, summed over
+	calm    int32               // so many visits, of hours in which all were steady
 }
 
 // kept is a daySum as it waits for the next answer: 1 kB instead of 4, so that 40
@@ -58,6 +60,8 @@ type kept struct {
 	middles middles
 	dose    []keptDose
 	steady  []keptSteady
+	above   int32
+	calm    int32
 	hours   [24]keptHour
 }
 
@@ -113,7 +117,7 @@ type keptHour struct {
 }
 
 func (s *daySum) keep() *kept {
-	k := &kept{visits: int32(s.visits), riding: s.riding, wetness: float32(s.wetness), counts: s.counts, middles: middlesOf(s)}
+	k := &kept{visits: int32(s.visits), riding: s.riding, wetness: float32(s.wetness), counts: s.counts, above: s.above, calm: s.calm, middles: middlesOf(s)}
 	for i, h := range append(s.hist[:], s.viewing) {
 		k.below[i], k.bins[i] = float32(h.Below), uint16(len(h.Bins))
 		for _, b := range h.Bins {
@@ -136,7 +140,7 @@ func (s *daySum) keep() *kept {
 }
 
 func (k *kept) daySum(day int64) *daySum {
-	s := &daySum{visits: int64(k.visits), riding: k.riding, wetness: float64(k.wetness), counts: k.counts}
+	s := &daySum{visits: int64(k.visits), riding: k.riding, wetness: float64(k.wetness), counts: k.counts, above: k.above, calm: k.calm}
 	s.hours.Date = day
 	bins := make([]stat.Bin, len(k.cells))
 	for i, c := range k.cells {
@@ -311,6 +315,7 @@ func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) 
 	for _, b := range h.steadyFailed {
 		s.steady = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Failed: b.N})
 	}
+	s.addAbove(h)
 	if h.riding > 0 {
 		s.riding |= 1 << hourOfDay
 	}
@@ -332,6 +337,21 @@ func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) 
 	}
 	if class == drivers.WetWet {
 		s.wetness += sky.Wetness() * weight * float64(h.visits-h.noCN)
+	}
+}
+
+// addAbove compares medians with the C/N of the errors, visits of an hour together: the
+// two histograms pair only where every visit is in both.
+func (s *daySum) addAbove(h *hourRec) {
+	var visits, steady, bins int64
+	for _, d := range h.dose {
+		visits, bins = visits+d.Visits, bins+d.Visits*int64(d.Bin)
+	}
+	for _, b := range h.steady {
+		steady, bins = steady+b.N, bins-b.N*int64(b.Bin)
+	}
+	if visits == steady {
+		s.above, s.calm = s.above+int32(bins), s.calm+int32(visits)
 	}
 }
 

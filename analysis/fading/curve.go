@@ -14,6 +14,10 @@ type Doses struct {
 	DwellS      float64               // mean dwell of a visit, seconds
 	Days        [][]reception.DoseBin // of 0.1 dB, by day; a channel of a tuner in dB
 	Standard    bool                  // the tuner cannot count errors: the standard's curve alone
+	// AboveDB is how far the C/N that visits are counted at, a median of each, lies above
+	// the steady C/N that would have given their errors: 0 to 1 dB, 0 if unknown. The
+	// standard's curve, which is of steady reception, is put that much higher.
+	AboveDB float64
 }
 
 // Margins at which a curve is kept, in bins of Width: below them everything is lost,
@@ -83,6 +87,9 @@ func NewCurve(d Doses) *Curve {
 		seconds = float64(b.Visits) * d.DwellS
 		return bin, seconds, math.Min(seconds, math.Max(0, float64(b.ErroredUS)/1e6)), true
 	}
+	if !(d.AboveDB >= 0 && d.AboveDB <= 1) {
+		d.AboveDB = 0
+	}
 	days := d.Days
 	if d.Standard || !(d.DwellS > 0) || math.IsInf(d.DwellS, 0) || math.IsNaN(d.ThresholdDB) || math.IsInf(d.ThresholdDB, 0) {
 		days = nil
@@ -98,7 +105,7 @@ func NewCurve(d Doses) *Curve {
 		}
 	}
 	for i := range n {
-		e := standardShare(d.System, (float64(i+lowest)+0.5)*Width)
+		e := standardShare(d.System, (float64(i+lowest)+0.5)*Width-d.AboveDB)
 		expect[i] = e
 		if e > leastErrors {
 			weight[i] = priorS

@@ -26,6 +26,13 @@ func TestStandardShare(t *testing.T) {
 			t.Errorf("curve without data at %g dB = %.4g, want %.4g", m, got, want)
 		}
 	}
+	// Counted at medians, the same curve lies higher; silly distances are none.
+	for above, by := range map[float64]float64{0.4: 0.4, -1: 0, 7: 0, math.NaN(): 0} {
+		up := NewCurve(Doses{System: reception.ATSC1, ThresholdDB: 15, DwellS: 5, AboveDB: above})
+		if got, want := up.At(0.55+by), c.At(0.55); math.Abs(got-want) > 1e-9 {
+			t.Errorf("curve %g dB higher at %g dB = %.4g, want %.4g", above, 0.55+by, got, want)
+		}
+	}
 }
 
 // The curve learns what was measured and never rises with margin.
