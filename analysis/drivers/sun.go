@@ -34,10 +34,9 @@ func Sun(latitude, longitude float64, atMS int64) SunDay {
 		return SunDay{LengthH: 2 * h / 15}
 	}
 	edge := func(sign float64) float64 {
-		t, hh := noonMS, h
+		hh := h
 		for range 3 {
-			t = noonMS + sign*hh/360*dayMS
-			d, _ := sunAt(t)
+			d, _ := sunAt(noonMS + sign*hh/360*dayMS)
 			if x, ok := halfDay(latitude, d); ok {
 				hh = x
 			}
