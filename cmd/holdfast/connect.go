@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -12,7 +11,6 @@ import (
 
 	"holdfast/cmd/internal/client"
 	"holdfast/cmd/internal/daemon"
-	"holdfast/collector/store"
 	"holdfast/configs"
 	"holdfast/dashboards"
 )
@@ -46,15 +44,12 @@ func (e *env) connect(ctx context.Context) (*client.Client, error) {
 	if err != nil {
 		return nil, usage(err)
 	}
-	h, err := daemon.Open(ctx, c, dir, daemon.Options{Log: e.logger(slog.LevelWarn)})
-	if errors.Is(err, store.ErrInUse) {
-		if _, serr := os.Stat(daemon.SocketPath(dir)); serr != nil {
-			return nil, fmt.Errorf("%w, and that process answers no commands: %s is not there", err, daemon.SocketPath(dir))
-		}
-		return client.Socket(daemon.SocketPath(dir)), nil
-	}
+	h, err := daemon.OpenOrReach(ctx, c, dir, daemon.Options{Log: e.logger(slog.LevelWarn)})
 	if err != nil {
 		return nil, err
+	}
+	if h == nil {
+		return client.Socket(daemon.SocketPath(dir)), nil
 	}
 	if !ok {
 		fmt.Fprintln(e.errOut, "holdfast: no config found (./holdfast.yaml and the usual places); going on without a region, in UTC")

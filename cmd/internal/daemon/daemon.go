@@ -19,6 +19,7 @@ import (
 	"holdfast/analysis/reception"
 	"holdfast/analysis/worldtest/firstworld"
 	"holdfast/collector"
+	"holdfast/collector/store"
 	"holdfast/collector/weather"
 	"holdfast/configs"
 	"holdfast/dashboards"
@@ -58,9 +59,14 @@ func Run(ctx context.Context, p Params) error {
 	if p.World == nil {
 		p.World = oneWorld(p.Now())
 	}
-	h, err := Open(ctx, p.Config, p.DataDir, Options{Now: p.Now, Log: p.Log})
-	if err != nil {
+	h, err := OpenOrReach(ctx, p.Config, p.DataDir, Options{Now: p.Now, Log: p.Log})
+	switch {
+	case ctx.Err() != nil && err != nil: // stopped while it waited
+		return nil
+	case err != nil:
 		return err
+	case h == nil:
+		return fmt.Errorf("open store %s: %w: a daemon runs there already; stop it first, or name another folder with --data", p.DataDir, store.ErrInUse)
 	}
 	defer func() {
 		if err := h.Close(); err != nil {
