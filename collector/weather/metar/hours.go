@@ -137,7 +137,7 @@ func (s *seen) add(r Report) {
 			s.thunderSeen = true
 			continue
 		}
-		if p, ok := present(e.What); ok && r.Time.Sub(e.Time) < time.Hour {
+		if p, ok := Present(e.What); ok && r.Time.Sub(e.Time) < time.Hour {
 			s.thunderSeen = s.thunderSeen || p.Thunder
 			s.rain, s.frozen, s.unclear = s.rain || p.Rain, s.frozen || p.Frozen, s.unclear || p.Unclear
 		}

@@ -198,7 +198,7 @@ func group(r *Report, w string) bool {
 		}
 		return true
 	}
-	if p, ok := present(w); ok {
+	if p, ok := Present(w); ok {
 		r.Weather = append(r.Weather, p)
 		return true
 	}
@@ -272,8 +272,8 @@ func visibility(r *Report, w string) bool {
 	return true
 }
 
-// present decodes a group of present weather.
-func present(w string) (Phenomenon, bool) {
+// Present decodes a group of present weather, such as +TSRA; ok is false if it is none.
+func Present(w string) (Phenomenon, bool) {
 	m := phenom.FindStringSubmatch(w)
 	if m == nil || m[3] == "" && m[4] == "" {
 		return Phenomenon{}, false
