@@ -90,17 +90,20 @@ func (q *Query) Run(ctx context.Context, input any, values ...any) (out []any, e
 }
 
 // Decode reads JSON values one after the other, such as one a line, for [Query.Run].
-// The values before a fault are returned beside it.
+// The values before a fault are returned beside it, whose line is where the faulty
+// value begins.
 func Decode(text []byte) (values []any, err error) {
-	d := json.NewDecoder(bytes.NewReader(bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))))
+	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+	d := json.NewDecoder(bytes.NewReader(text))
 	for {
 		var v any
 		switch err := d.Decode(&v); {
 		case errors.Is(err, io.EOF):
 			return values, nil
 		case err != nil:
-			line := 1 + bytes.Count(text[:min(int64(len(text)), d.InputOffset())], []byte("\n"))
-			return values, fmt.Errorf("line %d is not JSON: %s", line, oneLine(err))
+			rest := text[min(int64(len(text)), d.InputOffset()):]
+			begin := len(text) - len(bytes.TrimLeft(rest, " \t\r\n"))
+			return values, fmt.Errorf("line %d is not JSON: %s", 1+bytes.Count(text[:begin], []byte("\n")), oneLine(err))
 		}
 		values = append(values, v)
 	}
