@@ -96,15 +96,16 @@ type Tuner struct {
 	Speed    float64 `yaml:"speed" only:"replay"` // 1 by default: as fast as it was recorded
 }
 
-// Weather is one source of weather. URL may hold a key: whoever fetches it keeps it out
-// of messages too, those of net/http show the address.
+// Weather is one source of weather; earlier ones are preferred. URL may hold a key:
+// whoever fetches it keeps it out of messages too, those of net/http show the address.
 type Weather struct {
 	Name       string        `yaml:"name"` // its kind by default
-	Kind       string        `yaml:"kind" one:"csv metar"`
+	Kind       string        `yaml:"kind" one:"csv metar usobs open-meteo json"`
 	File       string        `yaml:"file"`
-	URL        Secret        `yaml:"url" only:"metar"`
-	Station    string        `yaml:"station" only:"metar"` // "": that of the last report
-	Every      time.Duration `yaml:"every"`                // how often it is read again; 15 min by default
+	URL        Secret        `yaml:"url" only:"metar usobs open-meteo json"`
+	Station    string        `yaml:"station" only:"metar usobs"` // "": that of the last report, or of the first observation
+	Mapping    Expression    `yaml:"mapping" only:"json"`
+	Every      time.Duration `yaml:"every"` // how often it is read again; 15 min by default, an hour for open-meteo
 	DistanceKM float64       `yaml:"distance_km"`
 }
 

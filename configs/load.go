@@ -68,21 +68,21 @@ func Reference() string { return referenceYAML }
 func Demo() (Config, error) { return Parse("demo.yaml", []byte(demoYAML)) }
 
 type only struct {
-	kind  string
+	kinds []string
 	names []string
 }
 
-// onlyKeys lists the keys of a struct that one kind alone reads.
+// onlyKeys lists the keys of a struct that some kinds alone read.
 func onlyKeys(of any) []only {
 	var out []only
 	t := reflect.TypeOf(of)
 	for i := range t.NumField() {
 		f := t.Field(i)
-		kind := f.Tag.Get("only")
-		if kind == "" {
+		kinds := strings.Fields(f.Tag.Get("only"))
+		if len(kinds) == 0 {
 			continue
 		}
-		o := only{kind, []string{strings.TrimSpace(f.Tag.Get("yaml"))}}
+		o := only{kinds, []string{strings.TrimSpace(f.Tag.Get("yaml"))}}
 		if f.Type == secretType {
 			o.names = append(o.names, o.names[0]+"_file")
 		}

@@ -14,6 +14,7 @@ import (
 	_ "time/tzdata" // zones are there on a machine without a zone database
 
 	"holdfast/analysis/reception"
+	"holdfast/collector/jq"
 )
 
 // finish fills in defaults and checks what the types alone do not say.
@@ -328,24 +329,28 @@ func (d *decoder) visited(t *Tuner, chs []Channel, rfs map[int]bool, p string) {
 // others reports keys that only another kind would read.
 func (d *decoder) others(of any, kind, p string) {
 	for _, k := range onlyKeys(of) {
-		if k.kind != kind {
+		if !slices.Contains(k.kinds, kind) {
 			for _, name := range k.names {
 				if d.has(p + "." + name) {
-					d.wrong(p+"."+name, "does nothing for kind %s, it is for %s; remove it", kind, k.kind)
+					d.wrong(p+"."+name, "does nothing for kind %s, it is for %s; remove it", kind, either(k.kinds))
 				}
 			}
 		}
 	}
 }
 
-// location is a location indicator of an aerodrome (WMO-No. 306, FM 15).
-var location = regexp.MustCompile(`^[A-Z0-9]{4}$`)
+var (
+	// location is a location indicator of an aerodrome (WMO-No. 306, FM 15).
+	location = regexp.MustCompile(`^[A-Z0-9]{4}$`)
+	// observer is a station of the US weather service.
+	observer = regexp.MustCompile(`^[A-Z0-9]{3,10}$`)
+)
 
 func (d *decoder) weather(ws []Weather) {
 	seen := map[string]int{}
 	for i := range ws {
 		w, p := &ws[i], fmt.Sprintf("weather[%d]", i)
-		if !d.missing(p, "kind", "kind: csv or metar") && !d.faulty(p+".kind") {
+		if !d.missing(p, "kind", "kind: csv, metar, usobs, open-meteo or json") && !d.faulty(p+".kind") {
 			d.others(*w, w.Kind, p)
 		}
 		if !d.has(p + ".name") {
@@ -358,29 +363,46 @@ func (d *decoder) weather(ws []Weather) {
 		} else {
 			d.unique(seen, w.Name, p+".name")
 		}
-		d.span(p+".every", &w.Every, 15*time.Minute, time.Minute, 24*time.Hour)
+		every := 15 * time.Minute
+		if w.Kind == "open-meteo" { // a model's run is hours apart
+			every = time.Hour
+		}
+		d.span(p+".every", &w.Every, every, time.Minute, 24*time.Hour)
 		d.within(p+".distance_km", w.DistanceKM, 0, 500, " km from the home")
-		if w.Station = strings.ToUpper(w.Station); w.Station != "" && !location.MatchString(w.Station) {
+		w.Station = strings.ToUpper(w.Station)
+		switch {
+		case w.Station == "":
+		case w.Kind == "metar" && !location.MatchString(w.Station):
 			d.wrong(p+".station", "%q is no location indicator; write its four letters, as they begin each report", cut(w.Station))
+		case w.Kind == "usobs" && !observer.MatchString(w.Station):
+			d.wrong(p+".station", "%q is no station; write it as it stands in the url, such as KABC", cut(w.Station))
 		}
 		hasURL := d.has(p+".url") || d.has(p+".url_file")
 		switch {
-		case d.has(p+".file") && hasURL && w.Kind == "metar":
+		case d.has(p+".file") && hasURL && w.Kind != "csv":
 			d.wrong(p+".file", "url is there too; keep one of the two")
 		case d.has(p + ".file"):
 			w.File = d.resolve(w.File)
 		case w.Kind == "csv":
 			d.missing(p, "file", "file: and a CSV file of weather")
-		case w.Kind == "metar" && !hasURL:
-			d.missing(p, "file", "file: and a file of reports, or url:")
+		case slices.Contains(addressed, w.Kind) && !hasURL:
+			d.missing(p, "url", "url: and its address, or file: and a copy of what it sends")
 		}
 		d.address(w, p)
+		if w.Kind == "json" && !d.missing(p, "mapping", "mapping: and a jq expression such as {temp_c: .air}") && !d.faulty(p+".mapping") {
+			if _, err := jq.Compile(string(w.Mapping)); err != nil {
+				d.wrong(p+".mapping", "%v; write a jq expression such as {temp_c: .air}", err)
+			}
+		}
 	}
 }
 
+// addressed are the kinds of weather that an address may send.
+var addressed = []string{"metar", "usobs", "open-meteo", "json"}
+
 // address checks a URL without ever showing it.
 func (d *decoder) address(w *Weather, p string) {
-	if !w.URL.Set() || w.Kind != "metar" {
+	if !w.URL.Set() || !slices.Contains(addressed, w.Kind) {
 		return
 	}
 	q := p + ".url"

@@ -34,6 +34,20 @@ func (s *Share) parse(text string) string {
 	return ""
 }
 
+// An Expression is a jq expression, of one line or several.
+type Expression string
+
+func (e *Expression) parse(text string) string {
+	switch {
+	case strings.TrimSpace(text) == "":
+		return "is empty; write a jq expression, such as .now"
+	case len(text) > maxText:
+		return "is longer than 4096 bytes; shorten it"
+	}
+	*e = Expression(text)
+	return ""
+}
+
 // Hours are a part of every day, as time since midnight by the clock on the wall,
 // written as 18:00-23:00; 23:00-01:00 spans midnight.
 type Hours struct{ From, To time.Duration }

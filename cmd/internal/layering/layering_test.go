@@ -61,7 +61,7 @@ var rules = []rule{
 	{of: "collector/source/httpjson", reach: []string{"analysis/reception", "collector", "collector/address", "collector/jq", "collector/source/fields"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
-	{of: "configs", reach: []string{"analysis/reception"}},
+	{of: "configs", reach: []string{"analysis/reception", "collector/jq"}},
 	{of: "cmd/...", reach: []string{"..."}},
 }
 

@@ -222,7 +222,7 @@ func (s *Source) rows(objects []map[string]any, now time.Time, f *faults) ([]rec
 	columns := slices.Sorted(maps.Keys(names))
 	var table bytes.Buffer
 	w := csv.NewWriter(&table)
-	w.Write(columns) // a buffer takes all
+	w.Write(columns)                     // a buffer takes all
 	kept := make([]int, 0, len(objects)) // by line of the table
 	for i, o := range objects {
 		record := make([]string, len(columns))
