@@ -29,7 +29,9 @@ type Fact struct {
 	// Tally is one hour's tally, of a closed hour or of the open one. It replaces an
 	// earlier one of the same key, and one of its hour made before mode or scale were
 	// known. An hour that moves to another installation needs a new fold.
-	Tally   *tally.Keyed
+	Tally *tally.Keyed
+	// Weather is what is known of the hour in which it ends, of all sources merged. It
+	// replaces an earlier one of that hour.
 	Weather *reception.Weather
 	// Entry of kind installation or scale; other kinds change nothing.
 	Entry *reception.Entry
@@ -161,7 +163,7 @@ func compareSeries(a, b reception.Series) int {
 	return cmp.Or(cmp.Compare(a.FrequencyHz, b.FrequencyHz), strings.Compare(a.Layer, b.Layer), strings.Compare(a.Tuner, b.Tuner))
 }
 
-// refresh merges new weather and forgets the days whose wetness it may have changed.
+// refresh takes up new weather and forgets the days whose wetness it may have changed.
 func (f *Fold) refresh() {
 	from, changed := f.sky.Refresh()
 	if !changed {
@@ -206,7 +208,7 @@ func (f *Fold) Leaf(from, to, at int64) []LeafDay {
 	return out
 }
 
-// Weather returns the merged weather of an hour (since 1970), with its wetness.
+// Weather returns the weather of an hour (since 1970), with its wetness.
 func (f *Fold) Weather(hour int64) drivers.Hour {
 	f.refresh()
 	return f.sky.At(hour)

@@ -74,10 +74,11 @@ func TestLeafNewYork2013(t *testing.T) {
 	days, sky := NewDays(zone(t, "America/New_York")), new(Sky)
 	for _, row := range rows[1:] {
 		temp, _ := strconv.ParseFloat(row[1], 64)
-		w := reception.NewWeather()
-		w.TempC, w.IntervalS = temp, 86400
-		w.Time = (date(t, row[0])*24 + 24 + 5) * hourMS
-		sky.Add(w)
+		for h := range int64(24) { // of New York's standard time
+			w := reception.NewWeather()
+			w.TempC, w.Time = temp, (date(t, row[0])*24+h+1+5)*hourMS
+			sky.Add(w)
+		}
 	}
 	checkNewYork(t, "LGA", days, sky)
 }

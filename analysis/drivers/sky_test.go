@@ -94,34 +94,58 @@ func TestTraceIsNotDry(t *testing.T) {
 	}
 }
 
-func TestSkyTakesTheNearestSource(t *testing.T) {
+func TestLaterRowOfAnHourReplaces(t *testing.T) {
 	s := new(Sky)
-	add := func(source string, km, temp float64, modelled bool) {
-		w := rain(10, math.NaN())
-		w.Source, w.DistanceKM, w.TempC, w.Modelled = source, km, temp, modelled
-		s.Add(w)
+	for h := range int64(48) {
+		s.Add(rain(h, 0))
 	}
-	add("model", 0, 1, true)
-	add("far", 80, 2, false)
-	add("near", 9, 3, false)
-	add("nearest but silent", 1, math.NaN(), false)
 	s.Refresh()
-	if got := s.At(10).TempC; got != 3 {
-		t.Errorf("temperature = %g, want the nearest measured one, 3", got)
+	s.Add(rain(30, 0))
+	if from, ok := s.Refresh(); ok {
+		t.Errorf("the same row again changed hour %d", from)
+	}
+	late := rain(30, 2)
+	late.TempC = 7
+	s.Add(late)
+	if from, ok := s.Refresh(); !ok || from != 30 || s.At(30).TempC != 7 || s.At(30).Class() != WetWet || s.At(29).Class() != WetDry || s.At(31).Class() != WetWet {
+		t.Errorf("changed from %d (%v): hours 29 to 31 %+v %+v %+v", from, ok, s.At(29), s.At(30), s.At(31))
+	}
+	blank := reception.NewWeather()
+	withdraw := func(hour int64) {
+		blank.Time = (hour + 1) * hourMS
+		s.Add(blank)
+	}
+	withdraw(30)
+	withdraw(90) // never known
+	s.Refresh()
+	if h := s.At(30); !math.IsNaN(h.TempC) || !math.IsNaN(h.PrecipMM) || h.WetHigh != 1 {
+		t.Errorf("withdrawn: %+v", h)
+	}
+	if from, to := s.Span(); from != 0 || to != 48 {
+		t.Errorf("span %d to %d, want 0 to 48", from, to)
+	}
+	withdraw(0)
+	withdraw(47)
+	s.Refresh()
+	if from, to := s.Span(); from != 1 || to != 47 {
+		t.Errorf("span %d to %d without both ends, want 1 to 47", from, to)
+	}
+	for h := range int64(48) {
+		withdraw(h)
+	}
+	s.Refresh()
+	if from, to := s.Span(); from != 0 || to != 0 || s.Far(100) || s.At(5).Class() != WetUnknown {
+		t.Errorf("all withdrawn: span %d to %d", from, to)
 	}
 }
 
-// Rows of several hours are spread over them; order and duplicates do not matter,
-// whether merged at once or as they come.
+// Order and repetitions do not matter, whether taken up at once or as they come.
 func TestSkyIgnoresOrder(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	var rows []reception.Weather
 	for h := int64(0); h < 400; h++ {
 		w := rain(h, math.Max(0, r.Float64()*4-3.5))
 		w.TempC, w.Source = r.Float64()*20, "a"
-		if r.IntN(9) == 0 {
-			w.IntervalS = 6 * 3600
-		}
 		if r.IntN(5) > 0 {
 			rows = append(rows, w)
 		}

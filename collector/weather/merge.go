@@ -21,8 +21,9 @@ import (
 // the overlap, the gust is the highest. What nobody has is not available: nothing
 // is filled in from hours around.
 //
-// A merged row names its sources joined by "+", and has the distance of the
-// farthest, NaN if one is not known.
+// A merged row names its sources joined by "+". It has the distance of the farthest
+// that gave temperature, wind or precipitation (those act on a path; if none did, of
+// the others), NaN if one is not known.
 func Merge(rows []reception.Weather, prefer []string) []reception.Weather {
 	names := map[string]int{}
 	var sources []*hourly
@@ -223,33 +224,38 @@ func (m *mean) thunderOf() reception.Tristate {
 	return reception.Unknown
 }
 
+// acting values act on a path.
+const acting = true
+
 // one makes the row of an hour; sources come in the order in which they are asked.
 func one(h int64, sources []*hourly) (reception.Weather, bool) {
 	w := reception.NewWeather()
 	w.Time = (h + 1) * reception.HourMS
-	used := make([]bool, len(sources))
-	first := func(has func(m *mean) bool, take func(m *mean)) bool {
+	used, acts := make([]bool, len(sources)), make([]bool, len(sources))
+	some := false
+	first := func(acting bool, has func(m *mean) bool, take func(m *mean)) bool {
 		for i, s := range sources {
 			if m := s.at[h]; m != nil && has(m) {
 				take(m)
 				used[i] = true
+				acts[i], some = acts[i] || acting, some || acting
 				return true
 			}
 		}
 		return false
 	}
-	first(func(m *mean) bool { return m.temp.ms >= half }, func(m *mean) { w.TempC, w.DewpointC = m.temp.value(), m.dew.value() })
-	first(func(m *mean) bool { return m.pressure.ms >= half }, func(m *mean) { w.PressureHPa = m.pressure.value() })
-	first(func(m *mean) bool { return m.wind.ms >= half }, func(m *mean) {
+	first(acting, func(m *mean) bool { return m.temp.ms >= half }, func(m *mean) { w.TempC, w.DewpointC = m.temp.value(), m.dew.value() })
+	first(!acting, func(m *mean) bool { return m.pressure.ms >= half }, func(m *mean) { w.PressureHPa = m.pressure.value() })
+	first(acting, func(m *mean) bool { return m.wind.ms >= half }, func(m *mean) {
 		w.WindMPS, w.GustMPS, w.WindDirDeg = m.wind.value(), m.gust, m.direction()
 	})
 	fell := func(m *mean) {
 		w.RainMMPerHour, w.SnowMMPerHour, w.Precipitation = m.rain.value(), m.snow.value(), m.kindOf()
 	}
-	if !first((*mean).amount, fell) {
-		first(func(m *mean) bool { return m.kindOf() != reception.PrecipUnknown }, fell)
+	if !first(acting, (*mean).amount, fell) {
+		first(acting, func(m *mean) bool { return m.kindOf() != reception.PrecipUnknown }, fell)
 	}
-	first(func(m *mean) bool { return m.thunderOf() != reception.Unknown }, func(m *mean) { w.Thunder = m.thunderOf() })
+	first(!acting, func(m *mean) bool { return m.thunderOf() != reception.Unknown }, func(m *mean) { w.Thunder = m.thunderOf() })
 
 	var names []string
 	distance := math.Inf(-1)
@@ -259,7 +265,7 @@ func one(h int64, sources []*hourly) (reception.Weather, bool) {
 		}
 		m := s.at[h]
 		names = append(names, s.name)
-		if math.IsNaN(m.distance) || m.distance > distance { // NaN stays: nothing is above it
+		if (acts[i] || !some) && (math.IsNaN(m.distance) || m.distance > distance) { // NaN stays: nothing is above it
 			distance = m.distance
 		}
 		w.Modelled = w.Modelled || m.modelled

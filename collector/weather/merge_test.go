@@ -79,6 +79,27 @@ func TestMergeKeepsGroupsWhole(t *testing.T) {
 	}
 }
 
+// What acts on a path says how far the weather is: a pressure from far away does not
+// make it far.
+func TestMergeDistance(t *testing.T) {
+	of := func(source string, km float64, set func(w *reception.Weather)) reception.Weather {
+		w := row(source, 60, set)
+		w.DistanceKM = km
+		return w
+	}
+	near := of("shed", 0, func(w *reception.Weather) { w.TempC, w.WindMPS, w.RainMMPerHour = 5, 2, 0 })
+	far := of("airport", 80, func(w *reception.Weather) { w.TempC, w.PressureHPa, w.Thunder = 6, 1010, reception.No })
+	gusty := of("mast", 50, func(w *reception.Weather) { w.WindMPS = 6 })
+	for _, c := range []struct {
+		rows []reception.Weather
+		want float64
+	}{{[]reception.Weather{near, far}, 0}, {[]reception.Weather{far}, 80}, {[]reception.Weather{far, gusty}, 80}, {[]reception.Weather{near, gusty}, 0}} {
+		if got := weather.Merge(c.rows, nil); len(got) != 1 || got[0].DistanceKM != c.want {
+			t.Errorf("%d rows, the first of %s: %+v, want %g km", len(c.rows), c.rows[0].Source, got, c.want)
+		}
+	}
+}
+
 func TestMergeKeepsGaps(t *testing.T) {
 	temp := func(w *reception.Weather) { w.TempC = 5 }
 	got := weather.Merge([]reception.Weather{row("a", 240, temp), row("a", 60, temp), row("a", 120, func(*reception.Weather) {})}, nil)

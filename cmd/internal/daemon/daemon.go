@@ -193,8 +193,9 @@ type gen struct {
 	server  *dashboards.Server
 
 	mu     sync.Mutex
-	wishes map[int64]bool  // channels that deserve closer looks
-	scales map[string]bool // in the ledger already
+	wishes map[int64]bool                 // channels that deserve closer looks
+	scales map[string]bool                // in the ledger already
+	skies  map[string][]reception.Weather // recent rows by source, as read
 }
 
 func (g *gen) close() {
@@ -207,7 +208,7 @@ func (g *gen) close() {
 
 func (g *gen) build(ctx context.Context) ([]tier, error) {
 	h := g.home
-	g.scales, g.wishes = map[string]bool{}, map[int64]bool{}
+	g.scales, g.wishes, g.skies = map[string]bool{}, map[int64]bool{}, map[string][]reception.Weather{}
 	var tuners tier
 	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: g.params.Hurry}
 	for _, t := range g.config.Tuners {

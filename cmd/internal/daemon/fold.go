@@ -189,15 +189,35 @@ func cover(s store.Span, from, to int64) store.Span {
 	return store.Span{From: min(s.From, from), To: max(s.To, to)}
 }
 
+// takeWeather steps the fold with the hours that rows which end in a span may have
+// changed. Hours of which nothing is known any more are said too.
 func (f *folder) takeWeather(ctx context.Context, s store.Span) error {
-	rows, err := checkedWeather(ctx, f.log, s)
+	all := s == store.Always
+	if !all {
+		s = store.Span{From: max(0, s.From-aroundMS), To: s.To + aroundMS}
+	}
+	rows, err := mergedWeather(ctx, f.log, s, f.setup.weather)
 	if err != nil {
 		return err
 	}
-	for i := range rows {
-		if rows[i].Time >= s.From && rows[i].Time < s.To {
+	if all {
+		for i := range rows {
 			f.fold.Step(answer.Fact{Weather: &rows[i]})
 		}
+		return nil
+	}
+	known := make(map[int64]*reception.Weather, len(rows))
+	for i := range rows {
+		known[rows[i].Time] = &rows[i]
+	}
+	for end := (s.From/reception.HourMS + 1) * reception.HourMS; end < s.To; end += reception.HourMS {
+		w := known[end]
+		if w == nil {
+			none := reception.NewWeather()
+			none.Time = end
+			w = &none
+		}
+		f.fold.Step(answer.Fact{Weather: w})
 	}
 	return nil
 }

@@ -32,14 +32,14 @@ type healthBook struct {
 	facts []reception.Health
 }
 
-// note replaces what is known of a subject; Since stays while OK and Detail do.
+// note replaces what is known of a subject; the earlier Since stays while OK does.
 func (b *healthBook) note(h reception.Health) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i, o := range b.facts {
 		if o.Kind == h.Kind && o.Subject == h.Subject {
 			if o.OK == h.OK {
-				h.Since = o.Since
+				h.Since = min(h.Since, o.Since)
 			}
 			b.facts[i] = h
 			return

@@ -19,7 +19,6 @@ import (
 	"holdfast/collector/intake"
 	"holdfast/collector/store"
 	"holdfast/collector/store/embedded"
-	"holdfast/collector/weather"
 	"holdfast/configs"
 	"holdfast/dashboards"
 )
@@ -263,19 +262,19 @@ func (h *Home) Tallies(ctx context.Context, from, to int64) iter.Seq2[dashboards
 	}
 }
 
-// Weather yields the weather of a span, checked, one row an hour.
+// Weather yields the weather of a span, one row an hour.
 func (h *Home) Weather(ctx context.Context, from, to int64) iter.Seq2[reception.Weather, error] {
 	if to == 0 {
 		to = store.Always.To
 	}
 	return func(yield func(reception.Weather, error) bool) {
-		rows, err := checkedWeather(ctx, h.store, store.Span{From: from, To: to})
+		rows, err := mergedWeather(ctx, h.store, store.Span{From: from, To: to}, h.setup.weather)
 		if err != nil {
 			yield(reception.Weather{}, err)
 			return
 		}
-		for _, w := range weather.Merge(rows, nil) {
-			if w.Time >= from && w.Time < to && !yield(w, nil) {
+		for _, w := range rows {
+			if !yield(w, nil) {
 				return
 			}
 		}

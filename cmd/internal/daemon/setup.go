@@ -24,6 +24,7 @@ type setup struct {
 	transmitters []reception.Transmitter
 	tuners       []reception.Tuner
 	wanted       reception.Wanted
+	weather      []string // sources, the preferred first
 }
 
 func setupFrom(c configs.Config) (setup, error) {
@@ -52,6 +53,9 @@ func setupFrom(c configs.Config) (setup, error) {
 	}
 	for _, t := range c.Tuners {
 		s.tuners = append(s.tuners, reception.Tuner{Name: t.Name, Kind: t.Kind})
+	}
+	for _, w := range c.Weather {
+		s.weather = append(s.weather, w.Name)
 	}
 	s.wanted = reception.Wanted{
 		Availability: float64(c.Wanted.Availability), AvailabilityViewing: float64(c.Wanted.AvailabilityViewing),

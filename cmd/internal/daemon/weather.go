@@ -6,13 +6,17 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 	"holdfast/collector/weather"
 	"holdfast/collector/weather/csvfile"
+	"holdfast/collector/weather/jsonmap"
 	"holdfast/collector/weather/metar"
+	"holdfast/collector/weather/openmeteo"
+	"holdfast/collector/weather/usobs"
 	"holdfast/configs"
 )
 
@@ -23,6 +27,15 @@ var weatherKinds = map[string]func(configs.Weather) (weather.Source, error){
 	},
 	"metar": func(w configs.Weather) (weather.Source, error) {
 		return metar.New(metar.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), Station: w.Station, DistanceKM: w.DistanceKM})
+	},
+	"usobs": func(w configs.Weather) (weather.Source, error) {
+		return usobs.New(usobs.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), Station: w.Station, DistanceKM: w.DistanceKM})
+	},
+	"open-meteo": func(w configs.Weather) (weather.Source, error) {
+		return openmeteo.New(openmeteo.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), DistanceKM: w.DistanceKM})
+	},
+	"json": func(w configs.Weather) (weather.Source, error) {
+		return jsonmap.New(jsonmap.Options{Source: w.Name, File: w.File, URL: w.URL.Reveal(), Mapping: string(w.Mapping), DistanceKM: w.DistanceKM, Every: w.Every})
 	},
 }
 
@@ -47,66 +60,165 @@ func (g *gen) weatherJobs() ([]timedJob, error) {
 	return jobs, nil
 }
 
-// waitingWeather bounds the rows that wait for the store: two weeks of hours.
-const waitingWeather = 24 * 14
+const (
+	// waitingWeather bounds the rows that wait for the store: two weeks of hours.
+	waitingWeather = 24 * 14
+	// recentWeather bounds the rows of a source that are looked at for wrong units.
+	recentWeather = 1000
+	// silentWeather is how long a source may give nothing new before that is a fault.
+	silentWeather = 7 * 24 * time.Hour
+)
 
-// observer returns what reads a source once and stores its rows. Rows that the store
-// refused wait for the next time.
+// An observer reads one source and stores its rows.
+type observer struct {
+	g    *gen
+	name string
+	s    weather.Source
+
+	waiting []reception.Weather // that the store refused: next time
+	recent  []reception.Weather // as they were read
+	told    map[string]bool
+	last    int64 // time of the newest row, Unix ms; 0: not looked yet
+	begun   int64 // first look, Unix ms
+}
+
 func (g *gen) observer(name string, s weather.Source) func(context.Context) error {
-	var waiting []reception.Weather
-	told := map[string]bool{}
-	return func(ctx context.Context) error {
-		rows, err := s.Observe(ctx)
-		waiting = append(waiting, rows...)
-		if len(waiting) > 0 {
-			rep, serr := g.home.intake.Weather(ctx, waiting)
-			if serr != nil {
-				if len(waiting) > waitingWeather {
-					waiting = waiting[len(waiting)-waitingWeather:]
-				}
-				err = errors.Join(err, serr)
-			} else {
-				waiting = waiting[:0]
-				for _, i := range append(rep.Discarded, rep.Bad...) {
-					if !told[i.What] && len(told) < 100 { // each kind of nonsense once
-						told[i.What] = true
-						g.log.Warn("weather " + name + ": " + i.What)
-					}
-				}
-				if rep.New > 0 {
-					g.home.pulse.beat()
-				}
-			}
+	return (&observer{g: g, name: name, s: s, told: map[string]bool{}}).look
+}
+
+// look reads the source once. Its fact of health says what is wrong with it, or that
+// it has been silent for a week, since the last row.
+func (o *observer) look(ctx context.Context) error {
+	now := o.g.params.Now().UnixMilli()
+	if o.begun == 0 {
+		o.begun = now
+		var err error
+		if o.last, err = lastWeather(ctx, o.g.home.store, o.name); err != nil {
+			o.begun = 0
+			return err
 		}
-		fact := reception.Health{Kind: reception.HealthWeather, Subject: name, Since: g.params.Now().UnixMilli(), OK: err == nil}
-		if err != nil {
-			fact.Detail = err.Error()
-		}
-		if ctx.Err() == nil {
-			g.home.health.note(fact)
-		}
+	}
+	rows, err := o.s.Observe(ctx)
+	units := o.take(rows)
+	err = errors.Join(err, o.store(ctx, rows))
+	if ctx.Err() != nil {
 		return err
+	}
+	fact := reception.Health{Kind: reception.HealthWeather, Subject: o.name, Since: now, OK: err == nil && units == "", Detail: units}
+	if err != nil {
+		fact.Detail = oneLine(err)
+	}
+	newest := o.last
+	if newest == 0 { // never any: silent since the first look
+		newest = o.begun
+	}
+	if now-newest >= silentWeather.Milliseconds() {
+		fact.OK, fact.Since = false, newest
+		why := "look whether its file or address still gets new weather"
+		if err != nil {
+			why = oneLine(err)
+		}
+		fact.Detail = fmt.Sprintf("no new weather since %s UTC: %s", time.UnixMilli(newest).UTC().Format("2006-01-02 15:04"), why)
+	}
+	o.g.home.health.note(fact)
+	return err
+}
+
+// take remembers rows and returns a line if they look as if in a wrong unit.
+func (o *observer) take(rows []reception.Weather) string {
+	for i := range rows {
+		o.last = max(o.last, rows[i].Time)
+	}
+	o.recent = append(o.recent, rows...)
+	if n := len(o.recent) - recentWeather; n > 0 {
+		o.recent = append([]reception.Weather(nil), o.recent[n:]...)
+	}
+	lines := weather.Units(o.recent, o.g.beside(o.name, o.recent))
+	for _, l := range lines {
+		o.tell(l)
+	}
+	return strings.Join(lines, "; ")
+}
+
+// tell logs each kind of nonsense once.
+func (o *observer) tell(what string) {
+	kind := strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' {
+			return -1
+		}
+		return r
+	}, what)
+	if !o.told[kind] && len(o.told) < 100 {
+		o.told[kind] = true
+		o.g.log.Warn("weather " + o.name + ": " + what)
 	}
 }
 
-// aroundMS is how much weather around a span its checks look at: a sensor that is
-// stuck for a day, and the rows on either side of a jump.
+func (o *observer) store(ctx context.Context, rows []reception.Weather) error {
+	o.waiting = append(o.waiting, rows...)
+	if len(o.waiting) == 0 {
+		return nil
+	}
+	rep, err := o.g.home.intake.Weather(ctx, o.waiting)
+	if err != nil {
+		if n := len(o.waiting) - waitingWeather; n > 0 {
+			o.waiting = o.waiting[n:]
+		}
+		return err
+	}
+	o.waiting = o.waiting[:0]
+	for _, i := range append(rep.Discarded, rep.Bad...) {
+		o.tell(i.What)
+	}
+	if rep.New > 0 {
+		o.g.home.pulse.beat()
+	}
+	return nil
+}
+
+// beside keeps the recent rows of a source for the others and returns those of the
+// others.
+func (g *gen) beside(name string, recent []reception.Weather) (others []reception.Weather) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.skies[name] = recent
+	for _, n := range slices.Sorted(maps.Keys(g.skies)) {
+		if n != name {
+			others = append(others, g.skies[n]...)
+		}
+	}
+	return others
+}
+
+func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
+
+// lastWeather is the time of the newest row of a source in the log; 0 if there is none.
+func lastWeather(ctx context.Context, l store.Log, source string) (last int64, err error) {
+	for w, err := range l.Weather(ctx, store.Always) {
+		if err != nil {
+			return 0, fmt.Errorf("read weather: %w", err)
+		}
+		if w.Source == source {
+			last = max(last, w.Time)
+		}
+	}
+	return last, nil
+}
+
+// aroundMS is how much weather around a span speaks for it: a sensor that is stuck for
+// a day, the rows on either side of a jump, and rows of up to a day.
 const aroundMS = 2 * dayMS
 
-// checkedWeather reads the rows that end in a span, and some around it, without the
-// values that cannot be true, by source and time.
-func checkedWeather(ctx context.Context, l store.Log, s store.Span) ([]reception.Weather, error) {
-	bySource := map[string][]reception.Weather{}
+// mergedWeather is the weather of the hours that end in a span, one row each: of all
+// sources, the preferred first, without values that cannot be true.
+func mergedWeather(ctx context.Context, l store.Log, s store.Span, prefer []string) ([]reception.Weather, error) {
+	var rows []reception.Weather
 	for w, err := range l.Weather(ctx, store.Span{From: max(0, s.From-aroundMS), To: min(store.Always.To, s.To+aroundMS)}) {
 		if err != nil {
 			return nil, fmt.Errorf("read weather: %w", err)
 		}
-		bySource[w.Source] = append(bySource[w.Source], w)
+		rows = append(rows, w)
 	}
-	var out []reception.Weather
-	for _, name := range slices.Sorted(maps.Keys(bySource)) {
-		rows, _ := weather.Check(bySource[name])
-		out = append(out, rows...)
-	}
-	return out, nil
+	out := weather.Merge(rows, prefer)
+	return slices.DeleteFunc(out, func(w reception.Weather) bool { return w.Time < s.From || w.Time >= s.To }), nil
 }
