@@ -54,7 +54,7 @@ var rules = []rule{
 	{of: "collector/address"},
 	{of: "collector/jq"},
 	{of: "collector/store/...", reach: []string{"analysis/reception", "collector/store"}},
-	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/exchange", "collector/jq", "collector/weather/..."}},
+	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/address", "collector/exchange", "collector/jq", "collector/weather/..."}},
 	{of: "collector/source/simulated", reach: []string{"analysis/reception", "analysis/worldtest/firstworld", "collector"}},
 	{of: "collector/source/replay", reach: []string{"analysis/reception", "collector", "collector/exchange"}},
 	{of: "collector/source/fields", reach: []string{"analysis/reception"}},

@@ -15,6 +15,8 @@ import (
 	"os"
 	"strings"
 	"time"
+
+	"holdfast/collector/address"
 )
 
 // Options say where a text is. One of File and URL is needed.
@@ -25,14 +27,14 @@ type Options struct {
 	// Lines: the file is one of lines that somebody may be appending to.
 	Lines  bool
 	Accept string // media types that are asked for; "" asks for none
-	Client *http.Client
 }
 
 // A Text is a place that text is read from. It is used by one goroutine at a time.
 type Text struct {
-	o     Options
-	host  string
-	stamp os.FileInfo // of the file when it was last read
+	o      Options
+	host   string
+	client *http.Client
+	stamp  os.FileInfo // of the file when it was last read
 }
 
 // Limits of one look (ours), in bytes: a year of hourly values is some MiB.
@@ -60,23 +62,7 @@ func New(o Options) (*Text, error) {
 		}
 		t.host = u.Host
 	}
-	c := http.Client{}
-	if o.Client != nil {
-		c = *o.Client
-	}
-	if c.Timeout == 0 || c.Timeout > timeout {
-		c.Timeout = timeout
-	}
-	c.CheckRedirect = func(req *http.Request, via []*http.Request) error {
-		if len(via) >= 5 {
-			return errors.New("redirected five times")
-		}
-		if first := via[0].URL; req.URL.Host != first.Host || first.Scheme == "https" && req.URL.Scheme != "https" {
-			return fmt.Errorf("redirected to %s; if that is right, put its address into the config", req.URL.Host)
-		}
-		return nil
-	}
-	t.o.Client = &c
+	t.client = address.NewClient(nil)
 	return t, nil
 }
 
@@ -145,6 +131,9 @@ func atMost(r io.Reader, most int64) ([]byte, error) {
 
 // get gets the text behind the address.
 func (t *Text) get(ctx context.Context) ([]byte, error) {
+	outer := ctx
+	ctx, cancel := context.WithTimeout(ctx, timeout)
+	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, t.o.URL, nil)
 	if err != nil {
 		return nil, errors.New("url is no web address")
@@ -152,20 +141,21 @@ func (t *Text) get(ctx context.Context) ([]byte, error) {
 	fail := func(why string) error {
 		return fmt.Errorf("%s; check weather url in the config and the network", t.hush(why))
 	}
+	req.Close = true // the next look is minutes away
 	// Some services refuse a program that does not say its name.
 	req.Header.Set("User-Agent", "holdfast (watches TV reception at a home)")
 	if t.o.Accept != "" {
 		req.Header.Set("Accept", t.o.Accept)
 	}
-	resp, err := t.o.Client.Do(req)
+	resp, err := t.client.Do(req)
 	if err != nil {
-		if ue, ok := errors.AsType[*url.Error](err); ok {
-			err = ue.Err // without the address
+		if outer.Err() != nil {
+			return nil, outer.Err()
 		}
 		if ctx.Err() != nil {
-			return nil, ctx.Err()
+			return nil, fail(fmt.Sprintf("no answer within %v", timeout))
 		}
-		return nil, fail(err.Error())
+		return nil, fail(address.Bare(err).Error())
 	}
 	defer resp.Body.Close()
 	if resp.StatusCode != http.StatusOK {

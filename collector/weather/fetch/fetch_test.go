@@ -38,10 +38,10 @@ func TestAddress(t *testing.T) {
 			fmt.Fprint(w, `{"title":"Forbidden","detail":"no name given"}`)
 		}},
 		{"a page", "answer is 500 Internal Server Error; check", func(w http.ResponseWriter, r *http.Request) { http.Error(w, "<html>", 500) }},
-		{"elsewhere", "redirected to " + strings.TrimPrefix(other.URL, "http://"), func(w http.ResponseWriter, r *http.Request) {
+		{"elsewhere", "redirects to " + other.URL, func(w http.ResponseWriter, r *http.Request) {
 			http.Redirect(w, r, other.URL+"/hidden-key", http.StatusFound)
 		}},
-		{"round and round", "redirected five times", func(w http.ResponseWriter, r *http.Request) {
+		{"round and round", "redirects in a circle", func(w http.ResponseWriter, r *http.Request) {
 			http.Redirect(w, r, "/a?key=hidden-key", http.StatusFound)
 		}},
 		{"empty", "the answer is empty", func(w http.ResponseWriter, r *http.Request) {}},
@@ -62,6 +62,16 @@ func TestAddress(t *testing.T) {
 	text, written, err := x.Read(t.Context())
 	if err != nil || !strings.HasPrefix(string(text), "holdfast ") || !strings.HasSuffix(string(text), " application/geo+json") || time.Since(written) > time.Minute {
 		t.Errorf("Read = %q, %v, %v; want our name and what we take", text, written, err)
+	}
+}
+
+func TestRefusedAddress(t *testing.T) {
+	x, err := New(Options{Source: "a", URL: "http://169.254.169.254/latest/meta-data"})
+	if err == nil {
+		_, _, err = x.Read(t.Context())
+	}
+	if err == nil || !strings.Contains(err.Error(), "169.254.0.0/16") {
+		t.Errorf("where a data centre keeps credentials: %v", err)
 	}
 }
 

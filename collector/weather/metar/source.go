@@ -6,7 +6,6 @@ import (
 	"context"
 	"fmt"
 	"maps"
-	"net/http"
 	"slices"
 	"strings"
 	"time"
@@ -23,7 +22,6 @@ type Options struct {
 	URL        string  // http or https
 	Station    string  // take only this station's; "" takes that of the last report
 	DistanceKM float64 // of the station from the home; NaN if not known
-	Client     *http.Client
 }
 
 // A Source makes hourly rows of the reports in a file or behind an address.
@@ -59,7 +57,7 @@ func New(o Options) (*Source, error) {
 	if o.DistanceKM < 0 {
 		return nil, fmt.Errorf("metar: distance_km %g is negative", o.DistanceKM)
 	}
-	text, err := fetch.New(fetch.Options{Source: o.Source, File: o.File, URL: o.URL, Lines: true, Client: o.Client})
+	text, err := fetch.New(fetch.Options{Source: o.Source, File: o.File, URL: o.URL, Lines: true})
 	if err != nil {
 		return nil, fmt.Errorf("metar: %w", err)
 	}

@@ -252,7 +252,7 @@ func TestAddress(t *testing.T) {
 		"not found": {func(w http.ResponseWriter, r *http.Request) { http.NotFound(w, r) }, "answer is 404 Not Found"},
 		"too long":  {func(w http.ResponseWriter, r *http.Request) { answer(w, strings.Repeat("x", fetch.MostURL+1)) }, "more than 16 MiB"},
 		"elsewhere": {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other.URL, http.StatusFound) },
-			"redirected to " + strings.TrimPrefix(other.URL, "http://")},
+			"redirects to " + other.URL},
 		"a page": {func(w http.ResponseWriter, r *http.Request) { answer(w, "<html>\n<body>Welcome</body>\n</html>") }, "holds no report"},
 		"empty":  {func(w http.ResponseWriter, r *http.Request) {}, "the answer is empty"},
 		"broken": {func(w http.ResponseWriter, r *http.Request) { answer(w, "METAR KABC 21010KT") }, `line 1: "METAR KABC 21010KT" is no report`},
