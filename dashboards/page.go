@@ -147,10 +147,19 @@ func (v *view) sayPage() sayPage {
 	p := sayPage{Asof: words.Asof(v.answer, v.words), Parts: words.Headline(v.lanes, v.words), Advice: words.Advice(v.lanes, v.words)}
 	for _, h := range v.health {
 		if !h.OK {
-			p.Health = append(p.Health, words.Sentence(h.Detail))
+			p.Health = append(p.Health, words.Sentence(fault(h)))
 		}
 	}
 	return p
+}
+
+// fault says what is not well. A tuner's detail says how it is and leaves its name to
+// the subject; the others name themselves.
+func fault(h reception.Health) string {
+	if h.Kind == reception.HealthTuner {
+		return "tuner " + h.Subject + " is " + h.Detail
+	}
+	return h.Detail
 }
 
 func (v *view) lanePage(l *words.Lane, open bool) lanePage {

@@ -23,6 +23,7 @@ import (
 
 	"holdfast/alerting"
 	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
 	"holdfast/dashboards/words"
 )
 
@@ -544,5 +545,24 @@ func TestQuantile(t *testing.T) {
 		if got := quantile(v, c.p); got != c.want {
 			t.Errorf("quantile(%v) = %v, want %v", c.p, got, c.want)
 		}
+	}
+}
+
+// What is not well stands on the page, with the name of the tuner that it is about.
+func TestFaultsAreNamed(t *testing.T) {
+	f := newFakeHome(57)
+	f.health = []reception.Health{
+		{Kind: reception.HealthTuner, Subject: "attic", Detail: "not there: open frontend0: no such file or directory"},
+		{Kind: reception.HealthTuner, Subject: "cellar", OK: true, Detail: "measuring"},
+		{Kind: reception.HealthWeather, Subject: "airport", Detail: "weather airport from weather.example: 404"},
+	}
+	page := get(New(f, Options{}).Handler(), "/holding").Body.String()
+	for _, want := range []string{"Tuner attic is not there: open frontend0: no such file or directory.", "Weather airport from weather.example: 404."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if strings.Contains(page, "cellar is") {
+		t.Error("the page speaks of a tuner that is well")
 	}
 }
