@@ -290,7 +290,18 @@ func (m *machine) found(cs []answer.Channel) {
 }
 
 // silent: a tuner that does not answer. One in a viewer's hands is not silent.
+// One that nobody speaks of any more has left the config, and its alarm goes with it;
+// no health at all is a replay's.
 func (m *machine) silent(health []reception.Health) {
+	for _, o := range slices.Clone(m.Open) {
+		if o.Condition == TunerSilent && len(health) > 0 && !slices.ContainsFunc(health, func(h reception.Health) bool {
+			return h.Kind == reception.HealthTuner && h.Subject == o.Scope
+		}) {
+			m.held("silent/"+o.Scope, false, m.now)
+			m.held("answers/"+o.Scope, false, m.now)
+			m.clear(m.now, TunerSilent, o.Scope)
+		}
+	}
 	for _, h := range health {
 		if h.Kind != reception.HealthTuner {
 			continue

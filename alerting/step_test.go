@@ -157,6 +157,12 @@ func TestStep(t *testing.T) {
 			{at: 55 * minuteMS, health: answers},
 			{at: 65 * minuteMS, health: answers, want: "cleared tuner-silent"},
 		}},
+		{"a silent tuner that leaves the config", []act{
+			{at: 0, health: silent(0)}, {at: 30 * minuteMS, health: silent(0), want: "raised tuner-silent"},
+			{at: 31 * minuteMS}, // nothing known of any health
+			{at: 32 * minuteMS, health: []reception.Health{{Kind: reception.HealthClock, Subject: "clock", OK: true}}, want: "cleared tuner-silent"},
+			{at: 33 * minuteMS, health: []reception.Health{{Kind: reception.HealthClock, Subject: "clock", OK: true}}},
+		}},
 		{"a clock that steps back raises nothing early and nothing twice", []act{
 			{at: 30 * hourMS, a: home(below)}, {at: 29 * hourMS, a: home(below)}, {at: 52 * hourMS, a: home(below)},
 			{at: 53 * hourMS, a: home(below), want: "raised spare-below-zero"}, {at: 52 * hourMS, a: home(below)},
