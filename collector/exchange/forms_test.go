@@ -39,7 +39,7 @@ func TestReadWeather(t *testing.T) {
 		t.Errorf("rows %+v", rows[1:])
 	}
 	w := rd.Warnings()
-	if len(w) != 2 || w[0] != "wind_mps cannot be true in 1 row: kept, not used (first on line 3)" || !strings.HasPrefix(w[1], "1 row without any value") {
+	if len(w) != 2 || w[0] != "wind_mps cannot be true in 1 row: left out (first on line 3)" || !strings.HasPrefix(w[1], "1 row without any value") {
 		t.Errorf("warnings %q", w)
 	}
 	if _, err := ReadWeather(strings.NewReader("time,interval_s\n"), ""); err == nil || !strings.Contains(err.Error(), "temp_c, dewpoint_c") {
