@@ -3,6 +3,11 @@
 // tell people.
 package alerting
 
+import "errors"
+
+// ErrNoAlarm is wrapped where an id names no open alarm.
+var ErrNoAlarm = errors.New("no open alarm has this id")
+
 // Severity is a perceived severity of ITU-T X.733, in machine form.
 type Severity string
 

@@ -3,6 +3,7 @@ package dashboards
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -24,8 +25,17 @@ func zone(h reception.Home) *time.Location {
 }
 
 // timeParam reads an instant: RFC 3339, Unix milliseconds, or a local date with or
-// without a time. Without the parameter it is 0.
+// without a time. Without the parameter it is 0. Instants that no reading can have are
+// refused: a span of thousands of years would be drawn month by month.
 func timeParam(r *http.Request, name string, z *time.Location) (int64, error) {
+	ms, err := parseInstant(r, name, z)
+	if err == nil && ms != 0 && (ms < reception.EarliestMS || ms > reception.LatestMS) {
+		return 0, badRequest{fmt.Errorf("%s=%q is not between the years 2000 and 2100", name, r.URL.Query().Get(name))}
+	}
+	return ms, err
+}
+
+func parseInstant(r *http.Request, name string, z *time.Location) (int64, error) {
 	v := r.URL.Query().Get(name)
 	if v == "" {
 		return 0, nil
@@ -216,7 +226,12 @@ func (s *Server) acknowledge(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, badRequest{fmt.Errorf("id is missing; send the form value id=... as /api/alarms lists it")})
 		return
 	}
-	if err := s.backend.Acknowledge(r.Context(), id); err != nil {
+	err := s.backend.Acknowledge(r.Context(), id)
+	if errors.Is(err, alerting.ErrNoAlarm) {
+		s.fail(w, r, badRequest{fmt.Errorf("%w; /api/alarms lists those that stand", err)})
+		return
+	}
+	if err != nil {
 		s.fail(w, r, fmt.Errorf("acknowledge alarm %q: %w", id, err))
 		return
 	}

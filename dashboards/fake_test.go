@@ -90,7 +90,7 @@ func (f *fakeHome) Acknowledge(_ context.Context, id string) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("no alarm %q stands", id)
+	return fmt.Errorf("%w: %q", alerting.ErrNoAlarm, id)
 }
 func (f *fakeHome) Health(context.Context) ([]reception.Health, error) { return f.health, nil }
 func (f *fakeHome) Watch(ctx context.Context) <-chan struct{} {

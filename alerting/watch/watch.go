@@ -239,7 +239,7 @@ func (w *Watch) Acknowledge(ctx context.Context, id string) error {
 	defer w.mu.Unlock()
 	next, events, ok := alerting.Acknowledge(w.state, id, w.opt.Now().UnixMilli())
 	if !ok {
-		return fmt.Errorf("no open alarm has the id %q", id)
+		return fmt.Errorf("%w: %q", alerting.ErrNoAlarm, id)
 	}
 	return w.keep(ctx, next, events)
 }
