@@ -312,6 +312,7 @@ func TestWholeFileFaults(t *testing.T) {
 		"gzip":           {"\x1f\x8b\x08\x00", "readings: file is compressed with gzip; unpack it first"},
 		"spreadsheet":    {"PK\x03\x04\x14\x00", "readings: file is a spreadsheet or zip archive"},
 		"Latin-1":        {"time,channel,cn_db,t\xfcner\n", "readings: line 1: is not UTF-8 text"},
+		"binary, a bar":  {"\x81\xfa|\x00\x07\n", "readings: line 1: is not UTF-8 text"},
 		"CR alone":       {"time,channel,cn_db\r1,2,3\r", "readings: line 1: lines end in carriage returns alone"},
 		"enormous":       {long, "readings: line 1: is longer than 1048576 bytes; is this a CSV file?"},
 		"enormous names": {"time," + long[:60000] + "\n", `readings: line 1: column "xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx..." is not known`},

@@ -72,6 +72,11 @@ func (s *scanner) preamble() error {
 }
 
 func (s *sheet) header(fields [][]byte) error {
+	for _, f := range fields {
+		if !utf8.Valid(f) || bytes.IndexByte(f, 0) >= 0 {
+			return errors.New("is not UTF-8 text; save the file as CSV, UTF-8")
+		}
+	}
 	if len(fields) == 1 {
 		for _, sep := range []struct{ sign, name string }{{";", "semicolons"}, {"\t", "tabs"}, {"|", "bars"}} {
 			if bytes.Contains(fields[0], []byte(sep.sign)) {
@@ -82,9 +87,6 @@ func (s *sheet) header(fields [][]byte) error {
 	for _, f := range fields {
 		if bytes.IndexByte(f, '\r') >= 0 {
 			return errors.New("lines end in carriage returns alone; save the file with line feeds")
-		}
-		if !utf8.Valid(f) || bytes.IndexByte(f, 0) >= 0 {
-			return errors.New("is not UTF-8 text; save the file as CSV, UTF-8")
 		}
 	}
 	if len(fields[0]) > 0 && fields[0][0] >= '0' && fields[0][0] <= '9' {
