@@ -71,7 +71,7 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 	var once sync.Once
 	var address string
 	return daemon.Run(ctx, daemon.Params{
-		Config: cfg, DataDir: dir, Reload: e.reload, Log: e.logger(slog.LevelWarn), Version: version(),
+		Config: cfg, DataDir: dir, Log: e.logger(slog.LevelWarn), Version: version(),
 		World:   func(int) *firstworld.World { return world },
 		Weather: []weather.Source{&worldWeather{world, start}},
 		Bound:   func(a net.Addr) { address = a.String() },

@@ -11,20 +11,45 @@ import (
 	"os/signal"
 	"syscall"
 
-	_ "time/tzdata" // zones come from the embedded copy alone
+	_ "time/tzdata" // zones where the system has none
 )
 
 func main() { os.Exit(realMain()) }
 
 // realMain runs the command line and returns the exit status. It alone touches
-// signals: the first interrupt ends the context, a second one kills at once.
+// signals: the first interrupt ends the context, a second one kills at once. SIGHUP
+// does the same, a terminal that closes, until a command asks for reloads; one that
+// was started deaf to it stays so.
 func realMain() int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		ends = append(ends, syscall.SIGHUP)
+	}
+	ctx, end := context.WithCancel(context.Background())
+	defer end()
+	ending := make(chan os.Signal, 1)
+	signal.Notify(ending, ends...)
 	reload := make(chan os.Signal, 1)
-	signal.Notify(reload, syscall.SIGHUP)
+	reloads := func() <-chan os.Signal {
+		signal.Notify(reload, syscall.SIGHUP)
+		signal.Stop(ending) // hands SIGHUP over without a moment in which it kills
+		signal.Notify(ending, os.Interrupt, syscall.SIGTERM)
+		return reload
+	}
 	defer signal.Stop(reload)
-	return run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr, reload)
+	done, waited := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(waited)
+		select {
+		case <-ending:
+			signal.Stop(ending)
+			end()
+		case <-done:
+			signal.Stop(ending)
+		}
+	}()
+	defer func() { close(done); <-waited }()
+	return run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr, reloads)
 }
 
 // Exit statuses, as the README has them.
@@ -50,8 +75,8 @@ func (e statusError) Error() string {
 
 func (e statusError) Unwrap() error { return e.err }
 
-func run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer, reload <-chan os.Signal) int {
-	root := rootCommand(in, out, errOut, reload)
+func run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer, reloads func() <-chan os.Signal) int {
+	root := rootCommand(in, out, errOut, reloads)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	if err == nil {

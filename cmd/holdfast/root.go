@@ -15,13 +15,13 @@ import (
 type env struct {
 	in          io.Reader
 	out, errOut io.Writer
-	reload      <-chan os.Signal
-	config      string // --config, "" for the usual places
-	data        string // --data
+	reloads     func() <-chan os.Signal // SIGHUP reloads from then on
+	config      string                  // --config, "" for the usual places
+	data        string                  // --data
 }
 
-func rootCommand(in io.Reader, out, errOut io.Writer, reload <-chan os.Signal) *cobra.Command {
-	e := &env{in: in, out: out, errOut: errOut, reload: reload}
+func rootCommand(in io.Reader, out, errOut io.Writer, reloads func() <-chan os.Signal) *cobra.Command {
+	e := &env{in: in, out: out, errOut: errOut, reloads: reloads}
 	root := &cobra.Command{
 		Use:   "holdfast",
 		Short: "Does every television channel hold, and how much is left",

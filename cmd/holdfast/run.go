@@ -40,7 +40,7 @@ an interrupt stops in order; a second one stops at once, and loses nothing store
 			}
 			log := e.logger(level)
 			return daemon.Run(c.Context(), daemon.Params{
-				Config: cfg, DataDir: dir, Reload: e.reload, Log: log, Version: version(),
+				Config: cfg, DataDir: dir, Reload: e.reloads(), Log: log, Version: version(),
 				Load: func() (configs.Config, error) { return configs.Load(path) },
 				Bound: func(a net.Addr) {
 					log.Info("pages are at http://"+a.String()+"/", "data", dir, "tuners", len(cfg.Tuners))
