@@ -59,6 +59,7 @@ var rules = []rule{
 	{of: "collector/source/replay", reach: []string{"analysis/reception", "collector", "collector/exchange"}},
 	{of: "collector/source/fields", reach: []string{"analysis/reception"}},
 	{of: "collector/source/httpjson", reach: []string{"analysis/reception", "collector", "collector/address", "collector/jq", "collector/source/fields"}},
+	{of: "collector/source/command", reach: []string{"analysis/reception", "collector", "collector/source/fields"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
 	{of: "configs", reach: []string{"analysis/reception", "collector/jq"}},
