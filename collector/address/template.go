@@ -22,6 +22,13 @@ type Template struct {
 
 var placeholder = regexp.MustCompile(`\{([^{}]*)\}`)
 
+// OfVisit lists the placeholders of a tuner's addresses: what a visit is to measure.
+// Frequencies and bandwidth are of the channel, its middle; rf is its number, layer its
+// layer or PLP, dwell_s how long is measured.
+func OfVisit() []string {
+	return []string{"frequency_hz", "frequency_khz", "frequency_mhz", "bandwidth_hz", "rf", "system", "layer", "dwell_s"}
+}
+
 // Parse reads a template whose placeholders are among those given. Its error names a
 // placeholder or a part of the address, never the whole, which may hold a secret.
 func Parse(text string, placeholders []string) (Template, error) {

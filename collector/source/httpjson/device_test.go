@@ -140,7 +140,7 @@ const frontMap = `{busy: .inUse} + (.front | {locked: .lock, cn_db: .snr, level_
 func options() Options {
 	return Options{
 		Tune: "http://tuner.example/tune?f={frequency_hz}", Read: "http://tuner.example/status.json?key=s3cret",
-		Release: "http://tuner.example/free", Map: frontMap, Device: ".serial", DeviceID: "Q7",
+		Release: "http://tuner.example/free", Mapping: frontMap, Device: ".serial", DeviceID: "Q7",
 	}
 }
 

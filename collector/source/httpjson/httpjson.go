@@ -34,22 +34,21 @@ const (
 	lockPoll = 500 * time.Millisecond
 	// letGo is how long giving the tuner back may take once the visit must end.
 	letGo = 700 * time.Millisecond
-	// mapWithin is how long an expression may take over one answer, of which there is one
+	// within is how long an expression may take over one answer, of which there is one
 	// a second. A common one over 1 MiB takes some milliseconds on a small board.
-	mapWithin = 500 * time.Millisecond
+	within = 500 * time.Millisecond
 )
 
 // Options say how a device is reached. Zero values mean the default.
 type Options struct {
-	// Tune, Read and Release are addresses, with placeholders in path and query:
-	// {frequency_hz}, {frequency_khz}, {frequency_mhz}, {bandwidth_hz}, {rf}, {system},
-	// {layer}, {dwell_s}. Read is required; a device without Tune stays on its channel.
+	// Tune, Read and Release are addresses, with placeholders of address.OfVisit in path
+	// and query. Read is required; a device without Tune stays on its channel.
 	// Release gives the tuner back after a visit.
 	Tune, Read, Release string
 	// Method is that of Tune and Release: GET, POST or PUT, without a body; GET if empty.
 	Method string
-	// Map is the jq expression that makes the object of fields from an answer.
-	Map string
+	// Mapping is the jq expression that makes the object of fields from an answer.
+	Mapping string
 	// Device is a jq expression for what tells the device from another, DeviceID its
 	// expected value. Both or neither.
 	Device, DeviceID string
@@ -64,11 +63,6 @@ type Options struct {
 
 // A Header is one header field of every request.
 type Header struct{ Name, Value string }
-
-// Placeholders are the names that addresses may have in braces.
-func Placeholders() []string {
-	return []string{"frequency_hz", "frequency_khz", "frequency_mhz", "bandwidth_hz", "rf", "system", "layer", "dwell_s"}
-}
 
 // A Source is one device, or one tuner of it.
 type Source struct {
@@ -99,7 +93,7 @@ func New(o Options) (*Source, error) {
 			continue
 		}
 		var err error
-		if *a.to, err = address.Parse(a.text, Placeholders()); err != nil {
+		if *a.to, err = address.Parse(a.text, address.OfVisit()); err != nil {
 			return nil, fmt.Errorf("%s: %w", a.name, err)
 		}
 	}
@@ -122,16 +116,16 @@ func New(o Options) (*Source, error) {
 		return nil, fmt.Errorf("tune_method: %q is not known; want GET, POST or PUT", o.Method)
 	case s.release.Set() && !s.tune.Set():
 		return nil, errors.New("release_url: there is no tune_url, so there is nothing to give back")
-	case o.Map == "":
-		return nil, errors.New("map: is missing; give a jq expression such as {locked: .lock, cn_db: .snr}")
+	case o.Mapping == "":
+		return nil, errors.New("mapping: is missing; give a jq expression such as {locked: .lock, cn_db: .snr}")
 	case (o.Device == "") != (o.DeviceID == ""):
 		return nil, errors.New("device: device and device_id go together; give both or neither")
 	case s.o.Timeout < 100*time.Millisecond || s.o.Timeout > time.Minute:
 		return nil, fmt.Errorf("timeout: %v is outside 100ms to 1m", s.o.Timeout)
 	}
 	var err error
-	if s.mapping, err = jq.Compile(o.Map); err != nil {
-		return nil, fmt.Errorf("map: %w", err)
+	if s.mapping, err = jq.Compile(o.Mapping); err != nil {
+		return nil, fmt.Errorf("mapping: %w", err)
 	}
 	if o.Device != "" {
 		if s.device, err = jq.Compile(o.Device); err != nil {
@@ -406,12 +400,12 @@ func (s *Source) look(ctx context.Context, read string) (fields.Status, error) {
 	}
 	got, err := one(ctx, s.mapping, v)
 	if err != nil {
-		return fields.Status{}, content{fmt.Errorf("map: %w", err)}
+		return fields.Status{}, content{fmt.Errorf("mapping: %w", err)}
 	}
 	st, err := fields.Look.Read(got)
 	switch {
 	case err != nil:
-		return st, content{fmt.Errorf("map gave a field that cannot be used: %w", err)}
+		return st, content{fmt.Errorf("mapping gave a field that cannot be used: %w", err)}
 	case st.Busy:
 		return st, collector.ErrBusy
 	case st.Error != "":
@@ -437,14 +431,14 @@ func (s *Source) sameDevice(ctx context.Context, v any) error {
 
 // one runs an expression that must yield one value.
 func one(ctx context.Context, q *jq.Query, v any) (any, error) {
-	limited, cancel := context.WithTimeout(ctx, mapWithin)
+	limited, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	got, err := q.Run(limited, v)
 	switch {
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
 	case limited.Err() != nil:
-		return nil, fmt.Errorf("no end within %v; make the expression simpler", mapWithin)
+		return nil, fmt.Errorf("no end within %v; make the expression simpler", within)
 	case err != nil:
 		return nil, err
 	case len(got) == 0:

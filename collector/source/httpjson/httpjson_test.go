@@ -138,7 +138,7 @@ func TestCounters(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			o := options()
-			o.Map = ".front | {locked: .lock, cn_db: .snr, uncorrected_blocks: .bad, total_blocks: .all, pre_errors: .bad, pre_bits: .all}"
+			o.Mapping = ".front | {locked: .lock, cn_db: .snr, uncorrected_blocks: .bad, total_blocks: .all, pre_errors: .bad, pre_bits: .all}"
 			bubble(t, o, func(t *testing.T, d *device, s *Source) {
 				n := -2 // two looks come before the dwell
 				d.alter = func(f map[string]any) {
@@ -187,7 +187,7 @@ func TestAnswersThatCannotBeUsed(t *testing.T) {
 		{"page", answers(200, "<html>\n<h1>Log in</h1>"), nil, `read_url: answer is not JSON, it begins "<html>\n<h1>Log in</h1>"`},
 		{"empty", answers(200, ""), nil, "read_url: answer is empty, want JSON"},
 		{"huge", answers(200, strings.Repeat(" ", 2<<20)), nil, "answer is longer than 1 MiB"},
-		{"null", front("null"), nil, "map gave a field that cannot be used: locked is null, want true or false"},
+		{"null", front("null"), nil, "mapping gave a field that cannot be used: locked is null, want true or false"},
 		{"renamed", front(`{"locked": true}`), nil, "locked is null, want true or false"},
 		{"a list", answers(200, "[]"), nil, "device: jq: expected an object but got: array"},
 		{"text for a number", front(`{"lock": true, "snr": "23.4 dB"}`), nil, `cn_db is the text "23.4 dB", want a number, or null where there is none (tonumber turns text into one)`},
@@ -197,10 +197,10 @@ func TestAnswersThatCannotBeUsed(t *testing.T) {
 		{"half a block", front(`{"lock": true, "bad": 0.5}`), nil, "uncorrected_blocks is 0.5, want a whole number"},
 		{"other device", answers(200, `{"serial": "Z9"}`), collector.ErrGone, `the answer is of another device: device is "Z9", want device_id "Q7"`},
 		{"no device", answers(200, `{}`), nil, "device is null, want text or a whole number"},
-		{"tenths", alters(func(f map[string]any) { f["snr"] = 234 }), nil, "map: cn_db 234 looks like tenths of a dB; divide it by 10"},
-		{"another unit", alters(func(f map[string]any) { f["snr"] = 0.0234 }), nil, "map: cn_db 0.0234 of a locked 8-VSB channel is in another unit"},
-		{"dBuV", alters(func(f map[string]any) { f["sig"] = 53.5 }), nil, "map: level_dbm 53.5 looks like dBuV; subtract 108.75"},
-		{"kHz", alters(func(f map[string]any) { f["hz"] = 569000 }), nil, "map: frequency_hz 569000 looks like kHz"},
+		{"tenths", alters(func(f map[string]any) { f["snr"] = 234 }), nil, "mapping: cn_db 234 looks like tenths of a dB; divide it by 10"},
+		{"another unit", alters(func(f map[string]any) { f["snr"] = 0.0234 }), nil, "mapping: cn_db 0.0234 of a locked 8-VSB channel is in another unit"},
+		{"dBuV", alters(func(f map[string]any) { f["sig"] = 53.5 }), nil, "mapping: level_dbm 53.5 looks like dBuV; subtract 108.75"},
+		{"kHz", alters(func(f map[string]any) { f["hz"] = 569000 }), nil, "mapping: frequency_hz 569000 looks like kHz"},
 		{"taken meanwhile", func(d *device) { d.alter = func(f map[string]any) { f["hz"] = 605000000 } }, collector.ErrBusy, "it was tuned to 605000000 Hz meanwhile"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -340,7 +340,7 @@ func TestReleaseThatFails(t *testing.T) {
 
 func TestQualityInPerCent(t *testing.T) {
 	o := options()
-	o.Map = ".front | {locked: .lock, quality_pct: .snr}"
+	o.Mapping = ".front | {locked: .lock, quality_pct: .snr}"
 	bubble(t, o, func(t *testing.T, d *device, s *Source) {
 		r, err := visit(t, s, good)
 		sc, _ := s.Scale(r.Scale)
@@ -390,9 +390,9 @@ func TestOptions(t *testing.T) {
 		want   string
 	}{
 		{"no page", func(o *Options) { o.Read = "" }, "read_url: is missing"},
-		{"no map", func(o *Options) { o.Map = "" }, "map: is missing"},
-		{"bad map", func(o *Options) { o.Map = "{" }, "map: jq: unexpected"},
-		{"input", func(o *Options) { o.Map = "input" }, "map: jq: input(s)/0 is not allowed"},
+		{"no map", func(o *Options) { o.Mapping = "" }, "mapping: is missing"},
+		{"bad map", func(o *Options) { o.Mapping = "{" }, "mapping: jq: unexpected"},
+		{"input", func(o *Options) { o.Mapping = "input" }, "mapping: jq: input(s)/0 is not allowed"},
 		{"env", func(o *Options) { o.Device = "env.HOME" }, "device: jq: env and $ENV"},
 		{"device alone", func(o *Options) { o.DeviceID = "" }, "device: device and device_id go together"},
 		{"metadata", func(o *Options) { o.Read = "http://169.254.169.254/latest" }, "read_url: this address is not fetched from"},
@@ -414,7 +414,7 @@ func TestOptions(t *testing.T) {
 func TestRealSockets(t *testing.T) {
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"lock": 1, "snr": 30.5}`) }))
 	defer srv.Close()
-	s, err := New(Options{Read: srv.URL, Map: "{locked: .lock, cn_db: .snr}"})
+	s, err := New(Options{Read: srv.URL, Mapping: "{locked: .lock, cn_db: .snr}"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -427,7 +427,7 @@ func TestRealSockets(t *testing.T) {
 	if _, err := s.Visit(t.Context(), v); !errors.Is(err, collector.ErrGone) || !strings.Contains(err.Error(), "refused") {
 		t.Errorf("without the device: %v", err)
 	}
-	none, err := New(Options{Read: "http://no-such-host.invalid/", Map: "."})
+	none, err := New(Options{Read: "http://no-such-host.invalid/", Mapping: "."})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -442,18 +442,18 @@ func TestRealSockets(t *testing.T) {
 // An expression that yields anything but one value, or has no end.
 func TestMappingsThatDoNotMap(t *testing.T) {
 	for text, want := range map[string]string{
-		"empty":                                   "map: the expression yields nothing",
-		"{locked: .front.lock, cn_db: (1, 2)}":    "map: the expression yields 2 values, want one",
-		"error(\"no\\nway\")":                     "map: jq: error: no way",
-		".front":                                  `map gave a field that cannot be used: field "all" is not known, want some of busy, error, locked`,
+		"empty":                                   "mapping: the expression yields nothing",
+		"{locked: .front.lock, cn_db: (1, 2)}":    "mapping: the expression yields 2 values, want one",
+		"error(\"no\\nway\")":                     "mapping: jq: error: no way",
+		".front":                                  `mapping gave a field that cannot be used: field "all" is not known, want some of busy, error, locked`,
 		"{locked: .front.lock, cn_low_db: 3}":     `field "cn_low_db" is not known`,
 		"{error: \"antenna is not connected\"}":   "the device says: antenna is not connected",
-		"{locked: .front.lock, cn_db: (0/0)}":     "map: jq: cannot divide",
+		"{locked: .front.lock, cn_db: (0/0)}":     "mapping: jq: cannot divide",
 		"{locked: .front.lock, cn_db: nan}":       "cn_db is NaN, want a number, or null",
 		"{locked: .front.lock, cn_db: infinite }": "want a number, or null",
 	} {
 		o := options()
-		o.Map, o.Tune, o.Release = text, "", ""
+		o.Mapping, o.Tune, o.Release = text, "", ""
 		bubble(t, o, func(t *testing.T, d *device, s *Source) {
 			d.hz = goodHz
 			if _, err := visit(t, s, good); err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
@@ -467,13 +467,13 @@ func TestMappingsThatDoNotMap(t *testing.T) {
 func TestMappingWithoutEnd(t *testing.T) {
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{}`) }))
 	defer srv.Close()
-	s, err := New(Options{Read: srv.URL, Map: "def f: f; f"})
+	s, err := New(Options{Read: srv.URL, Mapping: "def f: f; f"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
 	_, err = s.Visit(t.Context(), collector.Visit{Channel: good, Dwell: time.Second, Kind: reception.VisitBase})
-	if err == nil || !strings.Contains(err.Error(), "map: no end within 500ms; make the expression simpler") {
+	if err == nil || !strings.Contains(err.Error(), "mapping: no end within 500ms; make the expression simpler") {
 		t.Errorf("Visit = %v", err)
 	}
 }

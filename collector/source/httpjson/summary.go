@@ -106,7 +106,7 @@ func (s *Source) judge(st *fields.Status, gs []glance, failure error) ([]fields.
 	}
 	for _, d := range units {
 		if n := by[d.Field].unit; n == made || n == locked && (d.Field == "cn_db" || d.Field == "quality_pct") {
-			return nil, fmt.Errorf("map: %s", d.What)
+			return nil, fmt.Errorf("mapping: %s", d.What)
 		}
 	}
 	var nulls []string
@@ -118,7 +118,7 @@ func (s *Source) judge(st *fields.Status, gs []glance, failure error) ([]fields.
 	}
 	figures := !reception.Missing(st.CNDB) || !reception.Missing(st.QualityPct) || st.UncorrectedBlocks >= 0 || st.PreErrors >= 0
 	if len(nulls) > 0 && !figures {
-		return nil, fmt.Errorf("map: %s null in every look at a locked channel, want numbers; has the device's answer changed its form?", strings.Join(nulls, ", "))
+		return nil, fmt.Errorf("mapping: %s null in every look at a locked channel, want numbers; has the device's answer changed its form?", strings.Join(nulls, ", "))
 	}
 	if failure != nil {
 		doubts = append(doubts, fields.Doubt{Field: "look", What: "some looks failed and shorten the dwell: " + failure.Error()})
