@@ -82,7 +82,7 @@ type Channel struct {
 // A Tuner is one tuner and how it is visited.
 type Tuner struct {
 	Name     string        `yaml:"name"`
-	Kind     string        `yaml:"kind" one:"dvb simulated replay"`
+	Kind     string        `yaml:"kind" one:"dvb httpjson command simulated replay"`
 	Channels RFs           `yaml:"channels"` // all by default
 	Every    time.Duration `yaml:"every"`    // base interval of each channel; 5 min by default
 	Dwell    time.Duration `yaml:"dwell"`    // 5 s by default
@@ -94,6 +94,32 @@ type Tuner struct {
 	Seed     int     `yaml:"seed" only:"simulated"` // of the simulated world; 1 by default
 	File     string  `yaml:"file" only:"replay"`
 	Speed    float64 `yaml:"speed" only:"replay"` // 1 by default: as fast as it was recorded
+
+	TuneURL    Secret        `yaml:"tune_url" only:"httpjson"`
+	TuneMethod string        `yaml:"tune_method" one:"get post put" only:"httpjson"` // get by default
+	ReadURL    Secret        `yaml:"read_url" only:"httpjson"`
+	ReleaseURL Secret        `yaml:"release_url" only:"httpjson"`
+	Mapping    Expression    `yaml:"mapping" only:"httpjson"`
+	Device     Expression    `yaml:"device" only:"httpjson"`
+	DeviceID   string        `yaml:"device_id" only:"httpjson"`
+	User       string        `yaml:"user" only:"httpjson"`
+	Password   Secret        `yaml:"password" only:"httpjson"`
+	Headers    []Named       `yaml:"headers" only:"httpjson"`
+	Timeout    time.Duration `yaml:"timeout" only:"httpjson"` // of one request; 3 s by default
+
+	Command []string `yaml:"command" only:"command"`
+	Env     []Named  `yaml:"env" only:"command"`
+
+	Quantity  string  `yaml:"quantity" one:"cn mer" only:"httpjson command"`
+	LevelKind string  `yaml:"level_kind" one:"unknown in-channel whole-band from-cn" only:"httpjson command"`
+	StepDB    float64 `yaml:"step_db" only:"httpjson command"`
+	CeilingDB float64 `yaml:"ceiling_db" only:"httpjson command"`
+}
+
+// A Named is a value that may be a secret, under its name.
+type Named struct {
+	Name  string `yaml:"name"`
+	Value Secret `yaml:"value"`
 }
 
 // Weather is one source of weather; earlier ones are preferred. URL may hold a key:

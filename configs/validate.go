@@ -14,7 +14,6 @@ import (
 	_ "time/tzdata" // zones are there on a machine without a zone database
 
 	"holdfast/analysis/reception"
-	"holdfast/collector/jq"
 )
 
 // finish fills in defaults and checks what the types alone do not say.
@@ -267,7 +266,7 @@ func (d *decoder) tuners(c *Config) {
 			rfs[ch.RF] = true
 		}
 	}
-	seen, devices := map[string]int{}, map[string]int{}
+	seen, devices, tuned := map[string]int{}, map[string]int{}, map[string]int{}
 	for i := range c.Tuners {
 		t, p := &c.Tuners[i], fmt.Sprintf("tuners[%d]", i)
 		d.missing(p, "name", "name: and what you call the tuner")
@@ -275,7 +274,7 @@ func (d *decoder) tuners(c *Config) {
 		if len(t.Name) > 40 {
 			d.wrong(p+".name", "is longer than 40 bytes; shorten it")
 		}
-		known := !d.missing(p, "kind", "kind: dvb, simulated or replay") && !d.faulty(p+".kind")
+		known := !d.missing(p, "kind", "kind: dvb, httpjson, command, simulated or replay") && !d.faulty(p+".kind")
 		if known {
 			d.others(*t, t.Kind, p)
 		}
@@ -292,6 +291,10 @@ func (d *decoder) tuners(c *Config) {
 			} else {
 				devices[dev] = d.at(p).Line
 			}
+		case "httpjson":
+			d.httpjson(t, p, tuned)
+		case "command":
+			d.command(t, p)
 		case "simulated":
 			if !d.has(p + ".seed") {
 				t.Seed = 1
@@ -389,10 +392,8 @@ func (d *decoder) weather(ws []Weather) {
 			d.missing(p, "url", "url: and its address, or file: and a copy of what it sends")
 		}
 		d.address(w, p)
-		if w.Kind == "json" && !d.missing(p, "mapping", "mapping: and a jq expression such as {temp_c: .air}") && !d.faulty(p+".mapping") {
-			if _, err := jq.Compile(string(w.Mapping)); err != nil {
-				d.wrong(p+".mapping", "%v; write a jq expression such as {temp_c: .air}", err)
-			}
+		if w.Kind == "json" && !d.missing(p, "mapping", "mapping: and a jq expression such as {temp_c: .air}") {
+			d.expression(w.Mapping, p+".mapping", "{temp_c: .air}")
 		}
 	}
 }

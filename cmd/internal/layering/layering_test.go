@@ -62,7 +62,7 @@ var rules = []rule{
 	{of: "collector/source/command", reach: []string{"analysis/reception", "collector", "collector/source/fields"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
-	{of: "configs", reach: []string{"analysis/reception", "collector/jq"}},
+	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq"}},
 	{of: "cmd/...", reach: []string{"..."}},
 }
 
