@@ -4,11 +4,16 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"strings"
 	"time"
 
+	"holdfast/analysis/reception"
 	"holdfast/analysis/worldtest/firstworld"
 	"holdfast/collector"
+	"holdfast/collector/source/command"
 	"holdfast/collector/source/dvb"
+	"holdfast/collector/source/fields"
+	"holdfast/collector/source/httpjson"
 	"holdfast/collector/source/replay"
 	"holdfast/collector/source/simulated"
 	"holdfast/configs"
@@ -25,8 +30,10 @@ type sourceParts struct {
 
 // The kinds of source, by the config's word. Drivers are named here and nowhere else.
 var sourceKinds = map[string]func(ctx context.Context, t configs.Tuner, p sourceParts) (collector.Source, error){
-	"dvb":    openDVB,
-	"replay": openReplay,
+	"command":  openCommand,
+	"dvb":      openDVB,
+	"httpjson": openHTTPJSON,
+	"replay":   openReplay,
 	"simulated": func(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
 		return simulated.New(p.world(t.Seed), t.Name, simulated.Options{Now: p.now, Hurry: p.hurry})
 	},
@@ -57,4 +64,29 @@ func openReplay(_ context.Context, t configs.Tuner, p sourceParts) (collector.So
 		p.log.Warn("tuner " + t.Name + ": " + note)
 	}
 	return s, nil
+}
+
+func openHTTPJSON(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
+	o := httpjson.Options{
+		Tune: t.TuneURL.Reveal(), Read: t.ReadURL.Reveal(), Release: t.ReleaseURL.Reveal(), Method: strings.ToUpper(t.TuneMethod),
+		Mapping: string(t.Mapping), Device: string(t.Device), DeviceID: t.DeviceID,
+		User: t.User, Password: t.Password.Reveal(), Timeout: t.Timeout,
+		Meaning: meaningOf(t), Now: p.now, Log: p.log.With("tuner", t.Name),
+	}
+	for _, h := range t.Headers {
+		o.Headers = append(o.Headers, httpjson.Header{Name: h.Name, Value: h.Value.Reveal()})
+	}
+	return httpjson.New(o)
+}
+
+func openCommand(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
+	o := command.Options{Argv: t.Command, Meaning: meaningOf(t), Now: p.now, Log: p.log.With("tuner", t.Name)}
+	for _, e := range t.Env {
+		o.Env = append(o.Env, command.Variable{Name: e.Name, Value: e.Value.Reveal()})
+	}
+	return command.New(o)
+}
+
+func meaningOf(t configs.Tuner) fields.Meaning {
+	return fields.Meaning{Quantity: reception.Quantity(t.Quantity), LevelKind: reception.LevelKind(t.LevelKind), StepDB: t.StepDB, CeilingDB: t.CeilingDB}
 }
