@@ -7,7 +7,9 @@ import (
 )
 
 // Median returns the middle value, or the mean of the middle two; NaN when empty.
-func Median(x []float64) float64 { return Quantile(x, 0.5) }
+//
+// x need not be ordered and holds no NaN. It takes time in proportion to the length.
+func Median(x []float64) float64 { return medianOf(slices.Clone(x)) }
 
 // MAD returns the median absolute deviation from the median times 1.4826, which makes
 // it the standard deviation of normal values; NaN when empty.
@@ -15,12 +17,59 @@ func Median(x []float64) float64 { return Quantile(x, 0.5) }
 // Source: F. R. Hampel, J. Am. Stat. Assoc. 69 (1974) 383-393; the factor is one over
 // the normal quantile at 3/4, to the digits R uses.
 func MAD(x []float64) float64 {
-	m := Median(x)
-	d := make([]float64, len(x))
+	d := slices.Clone(x)
+	m := medianOf(d)
 	for i, v := range x {
 		d[i] = math.Abs(v - m)
 	}
-	return 1.4826 * Median(d)
+	return 1.4826 * medianOf(d)
+}
+
+// medianOf returns the median of x, whose order it changes.
+func medianOf(x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	k := (len(x) - 1) / 2
+	lower := nth(x, k)
+	if len(x)%2 == 1 {
+		return lower
+	}
+	return lower + 0.5*(slices.Min(x[k+1:])-lower)
+}
+
+// nth moves the k-th smallest value of x to x[k], none before it greater and none after
+// it smaller, and returns it: a part of quicksort (C. A. R. Hoare, Comm. ACM 4 (1961)
+// 321-322, algorithm 65, "Find").
+func nth(x []float64, k int) float64 {
+	for lo, hi := 0, len(x)-1; lo < hi; {
+		// The median of three as pivot, so that ordered values do well too.
+		a, b, c := x[lo], x[lo+(hi-lo)/2], x[hi]
+		pivot := max(min(a, b), min(max(a, b), c))
+		i, j := lo, hi
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return x[k]
+		}
+	}
+	return x[k]
 }
 
 // SenSlope returns the median of the slopes between all pairs of points with different

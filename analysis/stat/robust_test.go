@@ -2,6 +2,8 @@ package stat
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -25,5 +27,42 @@ func TestSenSlopeOfALine(t *testing.T) {
 	near(t, "intercept", at, 1, 1e-12)
 	if s, _ := SenSlope([]float64{1, 1}, []float64{2, 3}); !math.IsNaN(s) {
 		t.Errorf("slope without two times = %g, want NaN", s)
+	}
+}
+
+// The median by selection is that of ordered values, and leaves its argument alone.
+func TestMedianOrdered(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	for n := range 200 {
+		for _, distinct := range []int{1, 3, 1000} {
+			x := make([]float64, n)
+			for i := range x {
+				x[i] = float64(rng.IntN(distinct)) / 10
+			}
+			if n%3 == 0 {
+				slices.Sort(x)
+			}
+			given := slices.Clone(x)
+			got, want := Median(x), Quantile(x, 0.5)
+			if got != want && !(math.IsNaN(got) && math.IsNaN(want)) {
+				t.Fatalf("Median(%v) = %v, want %v", x, got, want)
+			}
+			MAD(x)
+			if !slices.Equal(x, given) {
+				t.Fatalf("Median or MAD changed its argument %v to %v", given, x)
+			}
+		}
+	}
+}
+
+func BenchmarkMedian(b *testing.B) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	x := make([]float64, 365)
+	for i := range x {
+		x[i] = rng.NormFloat64()
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		Median(x)
 	}
 }
