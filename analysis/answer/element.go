@@ -222,8 +222,8 @@ func (r *row) all() stat.Histogram { return stat.Merge(r.sum().hist[:]) }
 
 func (r *row) class(w drivers.Wet) stat.Histogram { return r.sum().hist[w] }
 
-// decomposed takes the element's days apart.
-func (e *element) decomposed(f *Fold, leaf *drivers.Leaf, before int64) {
+// daily returns the element's days as the model of the daily margin takes them.
+func (e *element) daily(f *Fold, leaf *drivers.Leaf, before int64) ([]decompose.Day, decompose.Options) {
 	days := make([]decompose.Day, 0, len(e.rows))
 	low, _ := lowest(e.rows)
 	for _, r := range e.rows {
@@ -232,16 +232,22 @@ func (e *element) decomposed(f *Fold, leaf *drivers.Leaf, before int64) {
 		d.DryDB, d.Bound = e.margin(float64(m.dry), low)
 		d.WetDB, _ = e.margin(float64(m.wet), low)
 		days = append(days, d)
-		e.dry = append(e.dry, d.DryDB)
 	}
 	o := decompose.Options{StepDB: math.NaN(), FarWeather: f.sky.Far(before), LeafNeeds: leaf.Needs()}
 	if e.scale.ID != "" {
 		o.StepDB = e.scale.Step
 	}
+	return days, o
+}
+
+// decomposed takes the element's days apart.
+func (e *element) decomposed(f *Fold, leaf *drivers.Leaf, before int64) {
+	days, o := e.daily(f, leaf, before)
 	e.fit = decompose.Of(days, o)
 	e.settled = map[int64]float64{}
-	for i, r := range e.rows {
-		e.settled[r.day] = e.fit.Settled[i]
+	for i, d := range days {
+		e.dry = append(e.dry, d.DryDB)
+		e.settled[d.Day] = e.fit.Settled[i]
 	}
 }
 

@@ -3,6 +3,7 @@ package answer
 import (
 	"math"
 
+	"holdfast/analysis/decompose"
 	"holdfast/analysis/fading"
 	"holdfast/analysis/reception"
 )
@@ -24,7 +25,8 @@ type elementKey struct {
 
 type slowPart struct {
 	median, required, depth Est
-	failed                  int64 // own visits that failed
+	failed                  int64             // own visits that failed
+	season                  *decompose.Season // nil if the days were not taken apart
 }
 
 // touched drops what an hour's fact may change.
@@ -96,7 +98,7 @@ func (r *run) workOut(e *element) slowPart {
 		required: r.dated(Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate), daysForFades, e.span),
 		depth:    r.dated(Est(all.Depth(0.99)), daysForFades, e.span),
 	}
-	out.failed = e.failed
+	out.failed, out.season = e.failed, &e.fit.Season
 	return out
 }
 
@@ -107,4 +109,14 @@ func (r *run) slow(e *element) slowPart {
 	}
 	u := undecided("7 days measured")
 	return slowPart{median: u, required: u, depth: u}
+}
+
+// nowWith is the settled margin now, with the season as it was when the slow part was
+// worked out, if it could be.
+func (e *element) nowWith(s slowPart, r *run) reception.Estimate {
+	days, o := e.daily(r.Fold, r.leaf, r.before)
+	if s.season == nil {
+		return decompose.Of(days, o).Now
+	}
+	return decompose.Now(days, *s.season, o)
 }

@@ -98,6 +98,29 @@ func TestNowCovers(t *testing.T) {
 	}
 }
 
+// With the season of a fit over the same days Now is the fit's; with that of six days
+// before it still covers the truth, before the second leaf season and after it.
+func TestNowWithSeason(t *testing.T) {
+	n, covered := 0, 0
+	for seed := range uint64(20) {
+		w := world{days: 550, level: 8, leafDB: 4, sd: 0.5, phi: 0.6, tempDB: -0.03, stepDay: 400, stepDB: -3, late: 3, wetDB: 1}
+		days, truth := w.make(seed)
+		for end := 20; end <= len(days); end += 23 {
+			fit, old := Of(days[:end], Options{}), Of(days[:end-6], Options{})
+			if e := Now(days[:end], fit.Season, Options{}); e.Value != fit.Now.Value || e.Low != fit.Now.Low || e.High != fit.Now.High {
+				t.Fatalf("seed %d, day %d: Now = %v, %v to %v; its fit says %v, %v to %v", seed, end, e.Value, e.Low, e.High, fit.Now.Value, fit.Now.Low, fit.Now.High)
+			}
+			n++
+			if covers(Now(days[:end], old.Season, Options{}), truth[end-1]) {
+				covered++
+			}
+		}
+	}
+	if share := float64(covered) / float64(n); share < 0.88 {
+		t.Errorf("Now with the season of six days before covers the truth in %.3f of %d cases, want at least 0.88", share, n)
+	}
+}
+
 // Leaf and temperature move together; a tuner that drifts by -0.05 dB a degree makes a
 // fit without temperature 30 % too big (3.88 for 3 dB, simulated on New York 2013).
 // With it the interval must cover.
