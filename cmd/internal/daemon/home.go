@@ -78,9 +78,13 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 	if s.home.ID, err = homeID(ctx, h.store, h.now()); err != nil {
 		return err
 	}
-	if h.since, err = firstRun(ctx, h.store); err != nil {
+	since, err := firstRun(ctx, h.store)
+	if err != nil {
 		return err
 	}
+	h.mu.Lock()
+	h.since = since
+	h.mu.Unlock()
 	h.setup = s
 	every := map[string]time.Duration{}
 	for _, t := range c.Tuners {
@@ -371,7 +375,9 @@ func (h *Home) Acknowledge(ctx context.Context, id string) error {
 
 // replay runs the alarms over the history from before the daemon's first run.
 func (h *Home) replay(ctx context.Context) ([]alerting.Alarm, alerting.State, error) {
+	h.mu.Lock()
 	until := h.since
+	h.mu.Unlock()
 	if until == 0 {
 		var err error
 		if until, err = h.asOf(ctx); err != nil {
@@ -411,19 +417,22 @@ func firstRun(ctx context.Context, l store.Ledger) (int64, error) {
 		if err != nil {
 			return 0, fmt.Errorf("read when holdfast first ran here: %w", err)
 		}
-		if e.Key == firstRunKey {
+		if e.Key == firstRunKey && e.Held >= reception.EarliestMS {
 			return e.Held, nil
 		}
 	}
 	return 0, nil
 }
 
-// begin notes the daemon's first run.
+// begin notes the daemon's first run, once the clock is set: a machine without a
+// battery wakes up in 1970, and all imported history would lie after that.
 func (h *Home) begin(ctx context.Context) error {
-	if h.since != 0 {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	now := h.now().UnixMilli()
+	if h.since != 0 || now < reception.EarliestMS {
 		return nil
 	}
-	now := h.now().UnixMilli()
 	if err := h.store.Put(ctx, reception.Entry{Kind: reception.KindCheckpoint, Key: firstRunKey, Held: now, Known: now, Body: []byte("{}")}); err != nil {
 		return fmt.Errorf("note the first run: %w", err)
 	}

@@ -89,7 +89,10 @@ func (j timedJob) run(ctx context.Context) (err error) {
 func (g *gen) closeHours(ctx context.Context) error {
 	h := g.home
 	fact := reception.Health{Kind: reception.HealthStore, Subject: h.dir, Since: g.params.Now().UnixMilli(), OK: true}
-	err := h.intake.CloseHours(ctx, g.clock.Now().UnixMilli())
+	err := h.begin(ctx)
+	if err == nil {
+		err = h.intake.CloseHours(ctx, g.clock.Now().UnixMilli())
+	}
 	if err == nil {
 		err = h.intake.Rebuild(ctx)
 	}
