@@ -7,9 +7,14 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	"go.uber.org/goleak"
 
 	"holdfast/configs"
 )
@@ -259,5 +264,76 @@ func TestStartWithAnUnsetClock(t *testing.T) {
 	}
 	if h.since != 0 && h.since < march.UnixMilli() {
 		t.Errorf("the first run is noted at %s; alarms would take all history for their own", time.UnixMilli(h.since).UTC())
+	}
+}
+
+func TestDataFolderIsAFile(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "data")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(t.Context(), parse(t, importedHome), file, Options{}); err == nil || !strings.Contains(err.Error(), file) || !strings.Contains(err.Error(), "--data") {
+		t.Errorf("Open = %v, want the folder and what to do", err)
+	}
+}
+
+// A path too long for a socket costs the commands, not the measuring.
+func TestPathTooLongForASocket(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), strings.Repeat("x", 120))
+	r := start(t, parse(t, simulatedHome), dir, nil)
+	eventually(t, "a visit", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"locked":true`) })
+	if l := r.log.String(); !strings.Contains(l, "too long for a socket; choose a shorter one") || !strings.Contains(l, dir) {
+		t.Errorf("the log does not name the folder and the remedy:\n%s", l)
+	}
+	if err := r.stop(); err != nil {
+		t.Errorf("Run = %v, want nil", err)
+	}
+}
+
+// Browsers that hang up in the middle of a stream, requests that never end, and answers
+// that nobody reads leave nothing behind and do not hold up the end.
+func TestClientsThatMisbehave(t *testing.T) {
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
+	defer http.DefaultClient.CloseIdleConnections()
+	dir, err := os.MkdirTemp("", "hf")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	r := start(t, parse(t, simulatedHome), dir, nil)
+	for _, face := range [][2]string{{"tcp", strings.TrimPrefix(r.url, "http://")}, {"unix", SocketPath(dir)}} {
+		for _, text := range []string{
+			"GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n",
+			"GET /api/ans",
+			"POST /api/alarms/acknowledge HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\nid=",
+			"POST /api/import/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: text/csv\r\nContent-Length: 100000\r\n\r\ntime,channel,cn_db\n2026-03",
+		} {
+			for i := range 6 {
+				c, err := net.Dial(face[0], face[1])
+				if err != nil {
+					t.Fatal(err)
+				}
+				if _, err := c.Write([]byte(text)); err != nil {
+					t.Fatal(err)
+				}
+				if i%2 == 0 {
+					time.Sleep(10 * time.Millisecond)
+					c.Close() // the others stay open and silent
+				} else {
+					defer c.Close()
+				}
+			}
+		}
+	}
+	eventually(t, "a visit", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"locked":true`) })
+	begin := time.Now()
+	if err := r.stop(); err != nil {
+		t.Errorf("Run = %v, want nil; log:\n%s", err, r.log)
+	}
+	if d := time.Since(begin); d > 8*time.Second {
+		t.Errorf("the end took %s", d)
+	}
+	if l := r.log.String(); strings.Contains(l, "panic") {
+		t.Errorf("log:\n%s", l)
 	}
 }

@@ -125,3 +125,24 @@ func TestDiskFullWhileRunning(t *testing.T) {
 		t.Errorf("%d readings after a start without room, want %d", again, n)
 	}
 }
+
+func TestReadOnlyFolder(t *testing.T) {
+	disk := smallDisk(t)
+	dir := filepath.Join(disk, "data")
+	c := parse(t, importedHome)
+	h, err := Open(t.Context(), c, dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := h.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("", disk, "", unix.MS_REMOUNT|unix.MS_RDONLY, ""); err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range []string{dir, filepath.Join(disk, "new")} {
+		if _, err := Open(t.Context(), c, d, Options{}); err == nil || !strings.Contains(err.Error(), d) || !strings.Contains(err.Error(), "--data") {
+			t.Errorf("Open = %v, want the folder and what to do", err)
+		}
+	}
+}

@@ -5,11 +5,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"iter"
 	"log/slog"
 	"slices"
 	"sync"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"holdfast/alerting"
 	"holdfast/alerting/watch"
@@ -64,6 +67,9 @@ func Open(ctx context.Context, c configs.Config, dir string, o Options) (*Home, 
 		return nil, err
 	}
 	st, err := embedded.Open(ctx, dir, embedded.Options{Logger: o.Log})
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, unix.EROFS) || errors.Is(err, unix.ENOTDIR) {
+		return nil, fmt.Errorf("%w; holdfast must write in its data folder: make it writable for the account that runs holdfast, or name another with --data or store.data", err)
+	}
 	if err != nil {
 		return nil, err
 	}
