@@ -67,7 +67,6 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 	}
 	fmt.Fprintf(e.errOut, "%d visits and their weather imported in %.1f s.\n", rows, time.Since(start).Seconds())
 
-	cfg.Web.Listen = freeAddress(cfg.Web.Listen)
 	var once sync.Once
 	var address string
 	return daemon.Run(ctx, daemon.Params{
@@ -75,6 +74,7 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 		World:   func(int) *firstworld.World { return world },
 		Weather: []weather.Source{&worldWeather{world, start}},
 		Bound:   func(a net.Addr) { address = a.String() },
+		AnyPort: true,
 		Started: func() {
 			once.Do(func() { e.demoTour(address, dir) })
 		},
@@ -181,16 +181,6 @@ func chunks(rs iter.Seq[reception.Reading]) iter.Seq2[[]reception.Reading, error
 			yield(chunk, nil)
 		}
 	}
-}
-
-// freeAddress returns the address, or one with a free port if its own is taken.
-func freeAddress(address string) string {
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return "127.0.0.1:0"
-	}
-	_ = l.Close()
-	return address
 }
 
 func (e *env) demoTour(address, dir string) {

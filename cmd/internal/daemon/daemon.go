@@ -40,6 +40,8 @@ type Params struct {
 	Now     func() time.Time
 	// Bound is told the address of the pages once they listen.
 	Bound func(net.Addr)
+	// AnyPort takes a free port of the same host where the config's is taken.
+	AnyPort bool
 	// Started is called each time everything has started.
 	Started func()
 	// World returns the world that simulated tuners receive; nil makes one that
@@ -259,6 +261,11 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	g.server = dashboards.New(h, dashboards.Options{Version: g.params.Version, Logger: g.log})
 	faces := tier{newServer("pages", g.server, func() (net.Listener, error) {
 		l, err := net.Listen("tcp", g.config.Web.Listen)
+		if err != nil && g.params.AnyPort {
+			if host, _, serr := net.SplitHostPort(g.config.Web.Listen); serr == nil {
+				l, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
+			}
+		}
 		if err != nil {
 			return nil, fmt.Errorf("listen on web.listen %s: %w; choose another port, or stop what has it", g.config.Web.Listen, err)
 		}

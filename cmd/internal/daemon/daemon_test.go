@@ -249,6 +249,25 @@ func TestListenAddressTaken(t *testing.T) {
 	}
 }
 
+// Where any port will do, a taken one is no obstacle.
+func TestAnyPort(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	c := parse(t, strings.Replace(simulatedHome, "127.0.0.1:0", l.Addr().String(), 1))
+	ctx, stop := context.WithCancel(t.Context())
+	bound := ""
+	err = Run(ctx, Params{
+		Config: c, DataDir: t.TempDir(), Log: slog.New(slog.DiscardHandler), Hurry: 20, AnyPort: true,
+		Bound: func(a net.Addr) { bound = a.String() }, Started: stop,
+	})
+	if err != nil || !strings.HasPrefix(bound, "127.0.0.1:") || bound == l.Addr().String() {
+		t.Errorf("Run = %v, bound to %q; want another port of the host", err, bound)
+	}
+}
+
 // A missing DVB device is that tuner's silence, not the daemon's end.
 func TestMissingDeviceIsSilence(t *testing.T) {
 	c := parse(t, strings.Replace(simulatedHome, "tuners:", "tuners:\n  - { name: attic, kind: dvb, adapter: 29, channels: [3], every: 10s, dwell: 1s }", 1))
