@@ -158,8 +158,10 @@ func (s *seen) fell(w *reception.Weather, last Report) {
 	case last.NoGauge, a.Indeterminate, a.Reported && math.IsNaN(a.MM):
 		w.Precipitation = reception.PrecipAmount
 		return
-	case a.Reported && a.Trace:
+	case a.Reported && (a.Trace || a.MM == 0 && some):
 		w.Precipitation = reception.PrecipTrace
+	case a.Reported && a.MM == 0: // no METAR says so, other forms of its reports do
+		w.Precipitation = reception.PrecipNone
 	case a.Reported:
 		w.Precipitation = reception.PrecipAmount
 	case some:

@@ -267,11 +267,7 @@ func fromJSON(p *properties, closes bool) metar.Report {
 		}
 	}
 	r.Special = !closes
-	switch mm := get(p.PrecipitationLastHour, millimetres); {
-	case math.IsNaN(mm): // none, or no gauge
-	case mm == 0: // there is a gauge
-		r.StationType = "AO2"
-	default:
+	if mm := get(p.PrecipitationLastHour, millimetres); closes && !math.IsNaN(mm) { // null: none, or no gauge
 		r.Hour = metar.Amount{MM: mm, Reported: true}
 	}
 	return r

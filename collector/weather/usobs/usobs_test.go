@@ -202,7 +202,7 @@ func TestStationWithoutReports(t *testing.T) {
 		{"on the hour", []string{obs("12:40", "1"), obs("13:00", "4")}, 4, reception.PrecipAmount},
 		{"dry", []string{obs("12:55", "0"), obs("13:10", "0")}, 0, reception.PrecipNone},
 		{"no gauge, or nothing said", []string{obs("12:55", "null"), obs("13:10", "null")}, math.NaN(), reception.PrecipUnknown},
-		{"the end of the hour is missing", []string{obs("12:20", "2"), obs("13:10", "0")}, math.NaN(), reception.PrecipAmount},
+		{"the end of the hour is missing", []string{obs("12:20", "2"), obs("13:10", "0")}, math.NaN(), reception.PrecipUnknown},
 	} {
 		w, err := one(t, collection(c.obs...))
 		if err != nil || !near(w.RainMMPerHour, c.rain, 1e-9) || w.Precipitation != c.kind || w.Thunder != reception.Unknown {
