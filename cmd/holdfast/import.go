@@ -40,7 +40,11 @@ cn_spread_db level_pct scale why known installation. A file scales.csv beside th
 file describes the scales. The README says what each column means.`},
 		{"weather", "Import weather", `Needed: time (end of the interval) and one value. Known: interval_s temp_c dewpoint_c pressure_hpa
 wind_mps gust_mps wind_dir_deg rain_mm_h snow_mm_h source distance_km kind
-precipitation thunder known.`},
+precipitation thunder known.
+
+A year can be filled in from the archives ISD-Lite (lines of twelve numbers) and
+GHCN-Hourly (columns between bars), as they come, packed with gzip or not: they are
+recognised by their content.`},
 		{"installations", "Import the installation log", `Columns: time (from when it stood; may lie in the past) tuner installation note. An
 empty tuner means all of them. What was measured before and after is never pooled.`},
 	} {

@@ -48,7 +48,7 @@ func (h *Home) Import(ctx context.Context, kind, name string, csv, scales io.Rea
 	case "readings":
 		r, err = h.importReadings(ctx, in, scales, progress)
 	case "weather":
-		r, err = h.importWeather(ctx, in, progress)
+		r, err = h.importWeather(ctx, in, name, progress)
 	case "installations":
 		r, err = h.importInstallations(ctx, in)
 	default:
@@ -177,14 +177,15 @@ func (h *Home) putInstallations(ctx context.Context, all []exchange.Installation
 	return h.intake.Rebuild(ctx)
 }
 
-// weatherRows is how many rows of weather go into one append.
-const weatherRows = 5000
+// weatherAtOnce is how many rows of weather go into one append.
+const weatherAtOnce = 5000
 
-func (h *Home) importWeather(ctx context.Context, csv *counted, progress func(dashboards.ImportProgress)) (r dashboards.ImportReport, err error) {
-	rd, err := exchange.ReadWeather(csv, "")
+func (h *Home) importWeather(ctx context.Context, csv *counted, name string, progress func(dashboards.ImportProgress)) (r dashboards.ImportReport, err error) {
+	rd, err := h.weatherForm(csv, name)
 	if err != nil {
 		return r, err
 	}
+	var odd oddWeather
 	var rows []reception.Weather
 	var lines []int64
 	flush := func() error {
@@ -200,6 +201,11 @@ func (h *Home) importWeather(ctx context.Context, csv *counted, progress func(da
 		for _, c := range rep.Conflicts {
 			issue(&r.Conflicts, &r.ConflictCount, lines[c.Line], c.What)
 		}
+		if _, said := rd.(*exchange.Weather); !said {
+			for _, d := range rep.Discarded {
+				odd.discarded(d.What, lines[d.Line])
+			}
+		}
 		rows, lines = rows[:0], lines[:0]
 		progress(dashboards.ImportProgress{Rows: r.Rows, Bytes: csv.n.Load()})
 		return ctx.Err()
@@ -214,14 +220,15 @@ func (h *Home) importWeather(ctx context.Context, csv *counted, progress func(da
 			return r, err
 		}
 		rows, lines = append(rows, row.Weather), append(lines, row.Line)
-		if len(rows) == weatherRows {
+		odd.see(&row.Weather)
+		if len(rows) == weatherAtOnce {
 			if err := flush(); err != nil {
 				return r, err
 			}
 		}
 	}
 	err = flush()
-	r.Warnings = rd.Warnings()
+	r.Warnings = append(rd.Warnings(), odd.lines()...)
 	return r, err
 }
 
