@@ -103,6 +103,38 @@ func TestClockStepsBackAnHour(t *testing.T) {
 	same(t, b, imported(t, slices.Concat(all, beside, again)))
 }
 
+// The clock goes forward a day, measures there for an hour, and is set right again:
+// what came under the wrong time stays where it was stamped, and every hour ends as one
+// import of all would have it.
+func TestClockStepsForwardADayAndBack(t *testing.T) {
+	b := newBench(t, 300*second)
+	before := schedule(week0, week0+3*hour, 300*second)
+	wrong := schedule(week0+27*hour, week0+28*hour, 300*second)
+	after := schedule(week0+3*hour, week0+30*hour, 300*second)
+	for i := range after { // later on the same seconds as the wrong ones
+		after[i].CNDB = 19.9
+	}
+	b.add(before...)
+	b.add(wrong...)
+	for i, r := range after {
+		b.now = r.Time + 6*second // the clock on the wall
+		b.must(b.in.Add(t.Context(), []reception.Reading{r}))
+		if i%50 == 0 {
+			b.must(b.in.CloseHours(t.Context(), b.now))
+			b.must(b.in.Rebuild(t.Context()))
+		}
+	}
+	got := b.readings()
+	if want := len(before) + len(wrong) + len(after); len(got) != want {
+		t.Fatalf("%d readings stored, want all %d", len(got), want)
+	}
+	if c := b.in.Counts(); c.Rejected != 0 || c.Moved != int64(len(wrong)) {
+		t.Errorf("moved %d, rejected %d; want %d moved to the next free second", c.Moved, c.Rejected, len(wrong))
+	}
+	b.finish()
+	same(t, b, imported(t, got))
+}
+
 func TestAClosedHourIsMadeAgain(t *testing.T) {
 	b := newBench(t, 300*second)
 	all := schedule(week0, week0+6*hour, 300*second)
