@@ -16,6 +16,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"holdfast/collector/weather/csvfile"
 	"holdfast/configs"
 )
 
@@ -335,5 +336,48 @@ func TestClientsThatMisbehave(t *testing.T) {
 	}
 	if l := r.log.String(); strings.Contains(l, "panic") {
 		t.Errorf("log:\n%s", l)
+	}
+}
+
+// A weather file that vanishes is that source's fault, told with its path; the tuners go
+// on, and a file that comes back is read.
+func TestWeatherFileVanishesAndReturns(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "yard.csv")
+	r := start(t, parse(t, simulatedHome+"weather: [ { kind: csv, name: yard, file: "+file+" } ]\n"), t.TempDir(), nil)
+	eventually(t, "the file is missed", func() bool { return strings.Contains(get(t, r.url+"/metrics"), `subject="yard"} 0`) })
+	eventually(t, "a visit", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"locked":true`) })
+	if err := r.stop(); err != nil {
+		t.Errorf("Run = %v, want nil", err)
+	}
+	if l := r.log.String(); !strings.Contains(l, file) || !strings.Contains(l, "check weather file in the config") {
+		t.Errorf("the log names neither file nor remedy:\n%s", l)
+	}
+
+	now := time.Now().UTC().Truncate(time.Hour)
+	g, _ := seen(t, &now)
+	s, err := csvfile.New(file, csvfile.Options{Source: "yard"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	look := g.observer("yard", s)
+	for i, there := range []bool{true, false, true} {
+		text := fmt.Sprintf("time,temp_c\n%s,%d\n", now.Add(time.Duration(i-3)*time.Hour).Format(time.RFC3339), i)
+		if there {
+			err = os.WriteFile(file, []byte(text), 0o600)
+		} else {
+			err = os.Remove(file)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := look(t.Context()); (err == nil) != there {
+			t.Errorf("look %d, file there %v: %v", i, there, err)
+		}
+		if h := weatherHealth(t, g, "yard"); h.OK != there {
+			t.Errorf("look %d, file there %v: health %+v", i, there, h)
+		}
+	}
+	if n := len(merged(t, g.home)); n != 2 {
+		t.Errorf("%d hours of weather, want those of both files", n)
 	}
 }

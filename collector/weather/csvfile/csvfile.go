@@ -36,6 +36,7 @@ type Source struct {
 	header []byte      // its first line
 	offset int64       // of what is not read yet
 	lines  int64       // before offset
+	tail   []byte      // what was read last
 }
 
 var _ weather.Source = (*Source)(nil)
@@ -107,21 +108,31 @@ func (s *Source) observe(ctx context.Context) ([]reception.Weather, error) {
 	}
 	s.lines = before + counted.lines
 	s.offset, s.file = to, st
+	s.tail = make([]byte, min(to, mostTail))
+	if _, err := f.ReadAt(s.tail, to-int64(len(s.tail))); err != nil && !errors.Is(err, io.EOF) {
+		s.file = nil // read again from the start: nothing enters twice
+	}
 	if len(bad) > 0 {
 		err = errors.New(strings.Join(bad, "; "))
 	}
 	return rows, err
 }
 
+// mostTail is how much of what was read last must still be there. A file that was
+// written anew may have the number of the old one, its header, and its length.
+const mostTail = 256
+
 // locate goes back to the start if this is another file than last time.
 func (s *Source) locate(f *os.File, st os.FileInfo) error {
 	if s.file != nil && os.SameFile(s.file, st) && st.Size() >= s.offset {
-		head := make([]byte, len(s.header))
-		if _, err := f.ReadAt(head, 0); err == nil && bytes.Equal(head, s.header) {
+		head, tail := make([]byte, len(s.header)), make([]byte, len(s.tail))
+		_, herr := f.ReadAt(head, 0)
+		_, terr := f.ReadAt(tail, s.offset-int64(len(tail)))
+		if herr == nil && (terr == nil || errors.Is(terr, io.EOF)) && bytes.Equal(head, s.header) && bytes.Equal(tail, s.tail) {
 			return nil
 		}
 	}
-	s.file, s.offset, s.lines, s.header = nil, 0, 0, nil
+	s.file, s.offset, s.lines, s.header, s.tail = nil, 0, 0, nil, nil
 	head := make([]byte, mostHeader)
 	n, err := f.ReadAt(head, 0)
 	if err != nil && !errors.Is(err, io.EOF) {

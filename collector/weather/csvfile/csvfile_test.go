@@ -143,6 +143,9 @@ func TestReplacedFileIsReadFromTheStart(t *testing.T) {
 	put(t, path, header+"2026-03-01T23:00:00Z,12,3,,\n")
 	got, said = look(t, s)
 	want(t, "back", got, said, 12)
+	put(t, path, header+"2026-03-02T23:00:00Z,13,3,,\n") // in place, same header, same length
+	got, said = look(t, s)
+	want(t, "another day in its place", got, said, 13)
 }
 
 // A fault of the whole file is said each time until it is mended, then all is read.
