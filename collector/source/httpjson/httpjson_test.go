@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"slices"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ import (
 
 	"holdfast/analysis/reception"
 	"holdfast/collector"
+	"holdfast/collector/address"
 	"holdfast/collector/source/fields"
 	"holdfast/collector/source/sourcetest"
 )
@@ -476,4 +478,81 @@ func TestMappingWithoutEnd(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "mapping: no end within 500ms; make the expression simpler") {
 		t.Errorf("Visit = %v", err)
 	}
+}
+
+// For some time after tuning a device shows the channel before.
+func TestOldFiguresAfterTuning(t *testing.T) {
+	bubble(t, options(), func(t *testing.T, d *device, s *Source) {
+		d.alter = func(f map[string]any) {
+			if time.Since(d.since) < 900*time.Millisecond {
+				f["lock"], f["snr"], f["hz"], f["bad"] = true, 35.0, 605000000, 999
+			}
+		}
+		r, err := visit(t, s, good)
+		if err != nil || r.CNDB != 23.4 || r.CNSpreadDB > 1e-9 || r.UncorrectedBlocks != 0 {
+			t.Errorf("Visit = %+v, %v; want the new channel's figures alone", r, err)
+		}
+	})
+}
+
+// A device that stops answering in the dwell: the visit ends with its context, giving
+// back included; without one each request has its time.
+func TestHangsInTheDwell(t *testing.T) {
+	for _, limit := range []time.Duration{4 * time.Second, time.Minute} {
+		bubble(t, options(), func(t *testing.T, d *device, s *Source) {
+			release := make(chan struct{})
+			defer close(release)
+			stop := time.AfterFunc(1500*time.Millisecond, func() { d.set(func() { d.hang = release }) })
+			defer stop.Stop()
+			ctx, cancel := context.WithTimeout(t.Context(), limit)
+			defer cancel()
+			from := time.Now()
+			_, err := s.Visit(ctx, collector.Visit{Channel: good, Dwell: 5 * time.Second, LockWait: 2 * time.Second, Kind: reception.VisitBase})
+			took := time.Since(from)
+			if !errors.Is(err, collector.ErrHung) {
+				t.Errorf("within %v: %v, want hung", limit, err)
+			}
+			if took > limit+time.Second || took > 15*time.Second {
+				t.Errorf("within %v: returned after %v", limit, took)
+			}
+		})
+	}
+}
+
+// Lock that comes and goes: what was lost is in the locked time and the errored seconds.
+func TestLockThatComesAndGoes(t *testing.T) {
+	for _, c := range []struct {
+		locks    [5]bool
+		locked   bool
+		lockedMS int64
+	}{
+		{[5]bool{true, true, true, false, false}, true, 2000},
+		{[5]bool{true, true, false, false, false}, false, 1000},
+		{[5]bool{false, true, false, true, false}, false, 0},
+	} {
+		bubble(t, options(), func(t *testing.T, d *device, s *Source) {
+			n := -2
+			d.alter = func(f map[string]any) {
+				f["lock"] = n < 0 || c.locks[min(n, 4)]
+				n++
+			}
+			r, err := visit(t, s, good)
+			if err != nil || r.Locked != c.locked || r.LockedMS != c.lockedMS || r.ErroredS != float64(4000-c.lockedMS)/1000 {
+				t.Errorf("locks %v: locked %v for %d ms, %g s with errors, %v", c.locks, r.Locked, r.LockedMS, r.ErroredS, err)
+			}
+		})
+	}
+}
+
+// A name that leads to an address which is not fetched from is no missing device.
+func TestRefusedAddress(t *testing.T) {
+	bubble(t, options(), func(t *testing.T, d *device, s *Source) {
+		s.client = address.NewClient(func(context.Context, string, string) (net.Conn, error) {
+			return nil, &net.OpError{Op: "dial", Net: "tcp", Err: address.Reachable(netip.MustParseAddr("169.254.169.254"))}
+		})
+		_, err := visit(t, s, good)
+		if !errors.Is(err, address.ErrRefused) || errors.Is(err, collector.ErrGone) || !strings.Contains(err.Error(), "read_url") {
+			t.Errorf("Visit = %v, want refused", err)
+		}
+	})
 }

@@ -204,9 +204,14 @@ func (u *sum) add(n int64, ok bool) {
 	}
 }
 
+// mostGrown is more than any channel carries between two looks, in bits: 1e9 a second
+// would take three days.
+const mostGrown = 1 << 48
+
 // grown is what a counter has grown by. One that has gone back has started anew: what
-// the stretch held is not known then, and a wrap is not guessed at.
-func grown(a, b int64) (int64, bool) { return b - a, a >= 0 && b >= a }
+// the stretch held is not known then, and a wrap is not guessed at. Neither is it of
+// one that has leapt.
+func grown(a, b int64) (int64, bool) { return b - a, a >= 0 && b >= a && b-a <= mostGrown }
 
 // stretch counts the locked time from a to b. judged is false where errors would not
 // have shown.
