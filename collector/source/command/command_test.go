@@ -195,6 +195,18 @@ func TestKilledWithItsGroup(t *testing.T) {
 	dies(t, pidOf(t, dir, "child"))
 }
 
+// A program that ends by itself leaves nothing behind.
+func TestLeavesNoChild(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	s := open(t, dir, nil)
+	setMode(t, dir, "leave")
+	if _, err := visit(t, s); !errors.Is(err, collector.ErrGone) || !strings.Contains(err.Error(), "exit status 4") {
+		t.Fatalf("Visit = %v, want gone", err)
+	}
+	dies(t, pidOf(t, dir, "child"))
+}
+
 // Close ends the program by the end of its input.
 func TestCloseEndsIt(t *testing.T) {
 	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())

@@ -76,6 +76,12 @@ func program(dir string) {
 				note("child", c.Process.Pid)
 			}
 			time.Sleep(time.Hour)
+		case m == "leave": // behind it stays a child
+			c := exec.Command("sleep", "600")
+			if c.Start() == nil {
+				note("child", c.Process.Pid)
+			}
+			os.Exit(4)
 		case m == "loud":
 			for i := range 200 {
 				fmt.Fprintln(os.Stderr, "line", i, strings.Repeat("x", 9000))
