@@ -210,7 +210,8 @@ func (f *folder) takeWeather(ctx context.Context, s store.Span) error {
 	for i := range rows {
 		known[rows[i].Time] = &rows[i]
 	}
-	for end := (s.From/reception.HourMS + 1) * reception.HourMS; end < s.To; end += reception.HourMS {
+	to := min(s.To, reception.LatestMS+dayMS)
+	for end := (max(s.From, reception.EarliestMS)/reception.HourMS + 1) * reception.HourMS; end < to; end += reception.HourMS {
 		w := known[end]
 		if w == nil {
 			none := reception.NewWeather()
