@@ -88,3 +88,45 @@ func TestHangUpStorm(t *testing.T) {
 		t.Errorf("after the end answer says %v\n%.300s", err, out)
 	}
 }
+
+// A second SIGTERM ends it at once, and what was stored is there.
+func TestSecondTermination(t *testing.T) {
+	dir := shortDir(t)
+	cfg, data := filepath.Join(dir, "home.yaml"), filepath.Join(dir, "d")
+	if err := os.WriteFile(cfg, []byte(killedHome), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, wait := startProgram(t, nil, "--config", cfg, "--data", data, "run")
+	wait("pages are at")
+	time.Sleep(4 * time.Second)
+	out, _, err := program(t, "--config", cfg, "--data", data, "answer", "--format", "json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, after := map[string]string{}, map[string]string{}
+	note(t, out, before)
+	if len(before) == 0 {
+		t.Fatal("no visit in four seconds")
+	}
+	for range 2 {
+		if err := c.Process.Signal(syscall.SIGTERM); err != nil {
+			break // ended in order before the second
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	begin := time.Now()
+	_ = c.Wait()
+	if d := time.Since(begin); d > 2*time.Second {
+		t.Errorf("the end took %s after a second SIGTERM", d)
+	}
+	out, errOut, err := program(t, "--config", cfg, "--data", data, "answer", "--format", "json")
+	if err != nil {
+		t.Fatalf("answer after it: %v\n%s", err, errOut)
+	}
+	note(t, out, after)
+	for k, v := range before {
+		if after[k] < v {
+			t.Errorf("the latest visit of %s is %q, and %q was shown before", k, after[k], v)
+		}
+	}
+}
