@@ -57,7 +57,7 @@ func TestContract(t *testing.T) {
 		},
 		Nonsense: func(*testing.T, collector.Source) func() {
 			d.set(func() {
-				d.alter = func(f map[string]any) { f["snr"], f["sig"], f["bad"], f["all"] = 99.0, -4096299, -7, 1<<62 }
+				d.alter = func(f map[string]any) { f["snr"], f["sig"], f["bad"], f["all"] = 99.0, -4096299, -7, int64(1)<<62 }
 			})
 			return func() { d.set(func() { d.alter = nil }) }
 		},
@@ -135,7 +135,7 @@ func TestCounters(t *testing.T) {
 		{"stands still", []any{5, 5, 5, 5, 5}, []any{9, 9, 9, 9, 9}, -1, -1, math.NaN(), -1, -1},
 		{"not there", []any{nil, nil, nil, nil, nil}, []any{nil, nil, nil, nil, nil}, -1, -1, math.NaN(), -1, -1},
 		{"more errors than blocks", []any{0, 5000, 5000, 5000, 5000}, []any{0, 10, 20, 30, 40}, -1, -1, 1, -1, -1},
-		{"beyond 32 bits", []any{1 << 40, 1<<40 + 1, 1<<40 + 1, 1<<40 + 1, 1<<40 + 1}, []any{1 << 50, 1<<50 + 9, 1<<50 + 18, 1<<50 + 27, 1<<50 + 36}, 1, 36, 1, 1, 36},
+		{"beyond 32 bits", []any{1e12, 1e12 + 1, 1e12 + 1, 1e12 + 1, 1e12 + 1}, []any{1e15, 1e15 + 9, 1e15 + 18, 1e15 + 27, 1e15 + 36}, 1, 36, 1, 1, 36},
 		{"minus one", []any{-1, -1, -1, -1, -1}, []any{-1, -1, -1, -1, -1}, -1, -1, math.NaN(), -1, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
