@@ -232,6 +232,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 			g.close()
 			return nil, err
 		}
+		h.every.Store(t.Name, tuner.Interval()) // many channels stretch it
 		g.tuners = append(g.tuners, tuner)
 		tuners = append(tuners, tuner)
 	}

@@ -36,6 +36,7 @@ type Home struct {
 	folder *folder
 	health healthBook
 	pulse  pulse
+	every  sync.Map // base interval by tuner, time.Duration: the config's, then as stretched
 	log    *slog.Logger
 	now    func() time.Time
 
@@ -92,13 +93,15 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 	h.since = since
 	h.mu.Unlock()
 	h.setup = s
-	every := map[string]time.Duration{}
+	h.every.Clear()
 	for _, t := range c.Tuners {
-		every[t.Name] = t.Every
+		h.every.Store(t.Name, t.Every)
 	}
 	rules := func(id reception.Series) tally.Rules {
 		ch := s.channel(id)
-		return tally.Rules{System: ch.System, Identity: ch.Identity, BaseIntervalMS: every[id.Tuner].Milliseconds()}
+		every, _ := h.every.Load(id.Tuner)
+		interval, _ := every.(time.Duration) // of an imported tuner: none
+		return tally.Rules{System: ch.System, Identity: ch.Identity, BaseIntervalMS: interval.Milliseconds()}
 	}
 	if h.intake != nil { // a reload: what waits for room on the disk must not be lost
 		h.intake.Renew(rules, s.home.Region)
