@@ -45,6 +45,7 @@ var rules = []rule{
 	{of: "alerting/notify/...", reach: []string{"alerting", "analysis/..."}},
 
 	{of: "dashboards", reach: []string{"dashboards/...", "alerting", "analysis/..."}},
+	{of: "dashboards/door"},
 	{of: "dashboards/chart", reach: []string{"analysis/..."}},
 	{of: "dashboards/words", reach: []string{"dashboards/...", "alerting", "analysis/..."}},
 
