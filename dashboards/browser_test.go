@@ -43,13 +43,13 @@ type tab struct {
 }
 
 // newBrowser starts a browser for the test.
-func newBrowser(t *testing.T) context.Context {
+func newBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	if _, err := os.Stat(chromium); err != nil {
 		realPart(t, "a browser", "apt-get install chromium")
 	}
 	ctx, cancel := chromedp.NewContext(context.Background(),
-		chromedp.WithAllocatorOptions(chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.Flag("font-render-hinting", "none")))
+		chromedp.WithAllocatorOptions(append(more, chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.Flag("font-render-hinting", "none"))...))
 	t.Cleanup(cancel)
 	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal("start the browser:", err)
@@ -110,6 +110,12 @@ func open(t *testing.T, browser context.Context, f *fakeHome, path string, width
 	srv := httptest.NewServer(s.Handler())
 	t.Cleanup(srv.Close)
 	t.Cleanup(s.Close)
+	return show(t, browser, srv.URL+path, width, dark, more...)
+}
+
+// show opens an address in a new tab of a given width.
+func show(t *testing.T, browser context.Context, address string, width int64, dark bool, more ...*emulation.MediaFeature) *tab {
+	t.Helper()
 	ctx, cancel := chromedp.NewContext(browser)
 	t.Cleanup(cancel)
 	b := &tab{t: t, ctx: ctx}
@@ -142,7 +148,7 @@ func open(t *testing.T, browser context.Context, f *fakeHome, path string, width
 			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, media)
 			return err
 		}),
-		chromedp.Navigate(srv.URL+path))
+		chromedp.Navigate(address))
 	if got := eval[int64](b, "innerWidth"); got != width {
 		t.Fatalf("innerWidth = %d, want %d", got, width)
 	}

@@ -12,6 +12,7 @@ import (
 	"holdfast/alerting"
 	"holdfast/analysis/reception"
 	"holdfast/dashboards/chart"
+	"holdfast/dashboards/door"
 	"holdfast/dashboards/words"
 )
 
@@ -32,6 +33,7 @@ type homePage struct {
 	Theme    string
 	Version  string
 	RFFirst  bool
+	LoggedIn bool // and so can log out
 	Say      sayPage
 	Groups   []groupPage
 	Alarms   alarmsPage
@@ -111,7 +113,7 @@ func (s *Server) holding(w http.ResponseWriter, r *http.Request) {
 		http.SetCookie(w, &http.Cookie{Name: "first", Value: first, Path: "/", MaxAge: 400 * 86400, SameSite: http.SameSiteLaxMode})
 	}
 	p := homePage{
-		Title: "Holding", Home: v.facts.Home.Name, Theme: theme(r), Version: s.options.Version, RFFirst: v.words.RFFirst,
+		Title: "Holding", Home: v.facts.Home.Name, Theme: theme(r), Version: s.options.Version, RFFirst: v.words.RFFirst, LoggedIn: door.LoggedIn(r.Context()),
 		Say: v.sayPage(), Alarms: v.alarmPage(), Shape: v.shape(), Most: mostOpen(r), Crowded: len(v.lanes) > crowded,
 		Defs: chart.Defs(), Key: chart.Key(426), KeyPhone: chart.Key(358), ZoneOf: v.facts.Home.TimeZone,
 	}

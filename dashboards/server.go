@@ -20,6 +20,8 @@ import (
 	_ "time/tzdata" // zones come from the copy inside the program
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"holdfast/dashboards/door"
 )
 
 // Options are what a Server can do without.
@@ -31,6 +33,13 @@ type Options struct {
 	Collectors []prometheus.Collector
 	// Hosts are names, beside the loopback ones, that a request may be addressed to.
 	Hosts []string
+	// Door says who comes in by Handler; nil: whoever reaches it, as on a loopback
+	// address. Owner never asks.
+	Door *door.Door
+	// Network says that Handler serves more than a loopback address: requests may be
+	// addressed to any address, and those without encryption must come from the home's
+	// own network.
+	Network bool
 }
 
 // A Server holds the handlers of the HTTP API and the pages.
@@ -83,36 +92,60 @@ func (s *Server) Server(addr string) *http.Server {
 // A route is one row of the table that serves the mux and describes the API.
 type route struct {
 	pattern string // method and path, as net/http takes them
+	who     access
 	what    string // one line for people
 	handle  http.HandlerFunc
 }
 
+// access says who may ask for a route where there is a door. Nothing else is open
+// but what says so.
+type access int
+
+const (
+	members access = iota // people who logged in, programs with a token
+	locals                // they, and programs on this machine
+	anyone
+)
+
 func (s *Server) routes() []route {
 	return []route{
-		{"GET /{$}", "the Holding view", s.holding},
-		{"GET /holding", "the Holding view: does it hold, how much is left", s.holding},
-		{"GET /holding/lanes", "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
-		{"GET /holding/table", "one lane as a table: query lane, from, to, page", s.table},
-		{"GET /api/answer", "the answer: JSON of the contract, or text for people with format=text", s.answer},
-		{"GET /api/alarms", "alarms raised or standing in a span, newest first, JSON", s.alarms},
-		{"POST /api/alarms/acknowledge", "marks the alarm of the form value id as seen", s.acknowledge},
-		{"POST /api/import/{kind}", "reads CSV of readings, weather or installations; answers with progress as NDJSON", s.importCSV},
-		{"GET /events", "server-sent events: changed, whenever something did", s.events},
-		{"GET /healthz", "the process answers", s.healthz},
-		{"GET /readyz", "everything has started", s.readyz},
-		{"GET /metrics", "figures for Prometheus", s.metrics.ServeHTTP},
-		{"GET /static/{name...}", "style, script, fonts", s.static},
+		{"GET /{$}", members, "the Holding view", s.holding},
+		{"GET /holding", members, "the Holding view: does it hold, how much is left", s.holding},
+		{"GET /holding/lanes", members, "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
+		{"GET /holding/table", members, "one lane as a table: query lane, from, to, page", s.table},
+		{"GET /api/answer", members, "the answer: JSON of the contract, or text for people with format=text", s.answer},
+		{"GET /api/alarms", members, "alarms raised or standing in a span, newest first, JSON", s.alarms},
+		{"POST /api/alarms/acknowledge", members, "marks the alarm of the form value id as seen", s.acknowledge},
+		{"POST /api/import/{kind}", members, "reads CSV of readings, weather or installations; answers with progress as NDJSON", s.importCSV},
+		{"GET /events", members, "server-sent events: changed, whenever something did", s.events},
+		{"GET /healthz", anyone, "the process answers", s.healthz},
+		{"GET /readyz", locals, "everything has started", s.readyz},
+		{"GET /metrics", locals, "figures for Prometheus", s.metrics.ServeHTTP},
+		{"GET /static/{name...}", anyone, "style, script, fonts", s.static},
+		{"GET /login", anyone, "asks for the password, where there is one", s.loginPage},
+		{"POST /login", anyone, "logs in by the form value password: sets a cookie", s.login},
+		{"POST /logout", anyone, "logs out", s.logout},
 	}
 }
 
-// Handler returns the handler of everything, with its guards: loopback names only,
-// no cross-origin writes, strict content security policy.
-func (s *Server) Handler() http.Handler {
+// Handler returns the handler of everything for an address, with its guards: known
+// names only, no cross-origin writes, strict content security policy, and the door.
+func (s *Server) Handler() http.Handler { return s.handler(s.options.Door) }
+
+// Owner returns the handler of everything for a way in that is the owner's alone, such
+// as a socket in the data folder: like Handler, without the door.
+func (s *Server) Owner() http.Handler { return s.handler(nil) }
+
+func (s *Server) handler(d *door.Door) http.Handler {
 	mux := http.NewServeMux()
 	for _, r := range s.routes() {
-		mux.HandleFunc(r.pattern, r.handle)
+		mux.HandleFunc(r.pattern, s.guard(d, r.who, r.handle))
 	}
-	return s.onlyKnownHosts(headers(http.NewCrossOriginProtection().Handler(mux)))
+	h := s.onlyKnownHosts(headers(http.NewCrossOriginProtection().Handler(mux)))
+	if d != nil && s.options.Network {
+		h = onlyNear(h)
+	}
+	return h
 }
 
 // policy allows what the page brings along and nothing else.
@@ -124,27 +157,44 @@ func headers(next http.Handler) http.Handler {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		// Not no-referrer: under it browsers hide the origin of forms, and without
+		// encryption nothing else tells that a form is ours (Fetch standard, 3.1).
+		h.Set("Referrer-Policy", "same-origin")
+		if r.TLS != nil || loopbackName(hostOf(r)) { // elsewhere browsers ignore it, and complain
+			h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		}
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		next.ServeHTTP(w, r)
 	})
 }
 
+// hostOf is the name or address that a request is addressed to, without its port.
+func hostOf(r *http.Request) string {
+	host := r.Host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	return strings.ToLower(strings.Trim(host, "[]"))
+}
+
+func loopbackName(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || strings.HasSuffix(host, ".localhost") || err == nil && ip.Unmap().IsLoopback()
+}
+
 // onlyKnownHosts refuses requests addressed to names that are not ours: a foreign
-// name that a resolver turned to 127.0.0.1 would otherwise let any web page read
-// this one.
+// name that a resolver turned to our address would otherwise let any web page read
+// this one. An address cannot be turned so.
 func (s *Server) onlyKnownHosts(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		host := r.Host
-		if h, _, err := net.SplitHostPort(host); err == nil {
-			host = h
-		}
-		host = strings.ToLower(strings.Trim(host, "[]"))
-		ip, err := netip.ParseAddr(host)
-		ok := host == "localhost" || strings.HasSuffix(host, ".localhost") || err == nil && ip.IsLoopback() || s.hosts[host]
-		if !ok {
-			http.Error(w, fmt.Sprintf("holdfast does not answer to the name %q; use http://localhost instead", host), http.StatusMisdirectedRequest)
+		host := hostOf(r)
+		_, err := netip.ParseAddr(host)
+		if !loopbackName(host) && !s.hosts[host] && (err != nil || !s.options.Network) {
+			instead := "use http://localhost instead"
+			if s.options.Network {
+				instead = "use its address instead, or add the name to web.hosts in the config"
+			}
+			http.Error(w, fmt.Sprintf("holdfast does not answer to the name %q; %s", host, instead), http.StatusMisdirectedRequest)
 			return
 		}
 		next.ServeHTTP(w, r)

@@ -59,6 +59,10 @@ async function refresh() {
   for (const k of ['from', 'to', 'open']) { const v = query().get(k); if (v) q.set(k, v); }
   try {
     const r = await fetch('/holding/lanes?' + q, { headers: { Accept: 'application/json' } });
+    if (r.status === 401) { // the log-in has ended
+      location.assign('/login?to=' + encodeURIComponent(location.pathname + location.search));
+      return;
+    }
     const d = await r.json();
     if (!r.ok) throw new Error(d.error || r.statusText);
     if (mine !== asked) return; // a later question is on its way
