@@ -10,7 +10,10 @@
 // names; they are never printed.
 package configs
 
-import "time"
+import (
+	"net"
+	"time"
+)
 
 // A Config is what a home's file says, with defaults filled in. Floats that were not
 // given are NaN. Paths are relative to the file's folder no more.
@@ -148,9 +151,33 @@ type Store struct {
 	Data string `yaml:"data"` // folder; "" leaves it to the command line
 }
 
-// Web is the address of pages and API: this machine alone.
+// Web is the address of pages and API, and who may come in by it. An address beyond
+// this machine needs a password.
 type Web struct {
-	Listen string `yaml:"listen"` // 127.0.0.1:8790 by default
+	Listen       string   `yaml:"listen"`        // 127.0.0.1:8790 by default
+	PasswordHash Secret   `yaml:"password_hash"` // as holdfast password prints it
+	Tokens       []Token  `yaml:"tokens"`
+	TLS          TLS      `yaml:"tls"`
+	Hosts        []string `yaml:"hosts"` // names that requests may be addressed to, in lower case
+}
+
+// A Token lets a program in.
+type Token struct {
+	Name  string `yaml:"name"`
+	Token Secret `yaml:"token"` // itself, or sha256: and its hash in hexadecimal
+}
+
+// TLS says how connections are encrypted; not at all if Kind is empty.
+type TLS struct {
+	Kind string `yaml:"kind" one:"self-signed files"`
+	Cert string `yaml:"cert" only:"files"` // PEM file: the certificate, then those between it and the root
+	Key  string `yaml:"key" only:"files"`  // PEM file
+}
+
+// Loopback reports whether the address can be reached from this machine alone.
+func (w Web) Loopback() bool {
+	host, _, err := net.SplitHostPort(w.Listen)
+	return err == nil && loopback(host)
 }
 
 // Tell is one way of telling somebody about alarms; the log by default.

@@ -3,8 +3,6 @@ package configs
 import (
 	"fmt"
 	"math"
-	"net"
-	"net/netip"
 	"net/url"
 	"regexp"
 	"slices"
@@ -452,37 +450,6 @@ func (d *decoder) store(s *Store) {
 	if d.has("store.data") {
 		s.Data = d.resolve(s.Data)
 	}
-}
-
-// defaultListen is a port without a well-known use.
-const defaultListen = "127.0.0.1:8790"
-
-func (d *decoder) web(w *Web) {
-	if !d.has("web.listen") {
-		w.Listen = defaultListen
-		return
-	}
-	if d.faulty("web.listen") {
-		return
-	}
-	host, port, err := net.SplitHostPort(w.Listen)
-	if err != nil {
-		d.wrong("web.listen", "%q is no address and port; write one such as %s", cut(w.Listen), defaultListen)
-		return
-	}
-	if n, err := strconv.ParseUint(port, 10, 16); err != nil || len(port) > 5 {
-		d.wrong("web.listen", "port %q is outside the range; write 1 to 65535, or 0 for any free one", cut(port))
-	} else if host == "" || !loopback(host) {
-		d.wrong("web.listen", "%q is open to the network, and this version has no password; write 127.0.0.1:%d", cut(w.Listen), n)
-	}
-}
-
-func loopback(host string) bool {
-	if host == "localhost" {
-		return true
-	}
-	a, err := netip.ParseAddr(host)
-	return err == nil && a.Unmap().IsLoopback()
 }
 
 func (d *decoder) tell(c *Config) {

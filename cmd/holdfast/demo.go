@@ -7,7 +7,6 @@ import (
 	"io"
 	"iter"
 	"log/slog"
-	"net"
 	"os"
 	"sync"
 	"time"
@@ -73,7 +72,7 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 		Config: cfg, DataDir: dir, Log: e.logger(slog.LevelWarn), Version: version(),
 		World:   func(int) *firstworld.World { return world },
 		Weather: []weather.Source{&worldWeather{world, start}},
-		Bound:   func(a net.Addr) { address = a.String() },
+		Bound:   func(url string) { address = url },
 		AnyPort: true,
 		Started: func() {
 			once.Do(func() { e.demoTour(address, dir) })
@@ -185,7 +184,7 @@ func chunks(rs iter.Seq[reception.Reading]) iter.Seq2[[]reception.Reading, error
 
 func (e *env) demoTour(address, dir string) {
 	fmt.Fprintf(e.out, `
-The home is at http://%[1]s/
+The home is at %[1]s
 
 Three things to look at:
   1. The sentence at the top: which channel is short, since when, by how much.

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"log/slog"
-	"net"
 
 	"github.com/spf13/cobra"
 
@@ -17,7 +16,7 @@ func runCommand(e *env) *cobra.Command {
 		Use:   "run",
 		Short: "Run the daemon: tuners, weather, alarms, pages",
 		Long: `Run the daemon until it is stopped: visit the tuners, keep the readings with the
-weather, raise alarms, serve the pages on the loopback address of the config.
+weather, raise alarms, serve the pages on the address of the config.
 
 SIGHUP reads the config again: a wrong one changes nothing and is reported. SIGTERM or
 an interrupt stops in order; a second one stops at once, and loses nothing stored.`,
@@ -42,8 +41,8 @@ an interrupt stops in order; a second one stops at once, and loses nothing store
 			return daemon.Run(c.Context(), daemon.Params{
 				Config: cfg, DataDir: dir, Reload: e.reloads(), Log: log, Version: version(),
 				Load: func() (configs.Config, error) { return configs.Load(path) },
-				Bound: func(a net.Addr) {
-					log.Info("pages are at http://"+a.String()+"/", "data", dir, "tuners", len(cfg.Tuners))
+				Bound: func(url string) {
+					log.Info("pages are at "+url, "data", dir, "tuners", len(cfg.Tuners))
 				},
 			})
 		},

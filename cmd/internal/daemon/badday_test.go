@@ -241,7 +241,7 @@ func TestStartWithAnUnsetClock(t *testing.T) {
 		done <- Run(ctx, Params{Config: parse(t, simulatedHome), DataDir: dir, Log: slog.New(slog.NewTextHandler(&log, nil)), Hurry: 20,
 			Load:    func() (configs.Config, error) { return configs.Config{}, nil },
 			Now:     func() time.Time { return time.Unix(100, 0).Add(time.Since(boot)) },
-			Bound:   func(net.Addr) {},
+			Bound:   func(string) {},
 			Started: func() { close(started) }})
 	}()
 	select {

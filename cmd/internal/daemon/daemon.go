@@ -38,8 +38,8 @@ type Params struct {
 	Log     *slog.Logger
 	Version string
 	Now     func() time.Time
-	// Bound is told the address of the pages once they listen.
-	Bound func(net.Addr)
+	// Bound is told the address of the pages, as a browser takes it, once they listen.
+	Bound func(url string)
 	// AnyPort takes a free port of the same host where the config's is taken.
 	AnyPort bool
 	// Started is called each time everything has started.
@@ -165,6 +165,9 @@ func generation(ctx context.Context, h *Home, c configs.Config, p Params) (*conf
 				p.Log.Error("reload: the config is wrong and nothing was changed:\n" + err.Error())
 				continue
 			}
+			for _, w := range fresh.Warnings {
+				p.Log.Warn("reload: " + w)
+			}
 			p.Log.Info("reload: taking up the new config")
 			next = &fresh
 			stop()
@@ -259,21 +262,16 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		g.close()
 		return nil, err
 	}
-	g.server = dashboards.New(h, dashboards.Options{Version: g.params.Version, Logger: g.log})
-	faces := tier{newServer("pages", g.server, func() (net.Listener, error) {
-		l, err := net.Listen("tcp", g.config.Web.Listen)
-		if err != nil && g.params.AnyPort {
-			if host, _, serr := net.SplitHostPort(g.config.Web.Listen); serr == nil {
-				l, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
-			}
-		}
-		if err != nil {
-			return nil, fmt.Errorf("listen on web.listen %s: %w; choose another port, or stop what has it", g.config.Web.Listen, err)
-		}
-		return l, nil
-	}, g.log, g.params.Bound)}
+	pages, err := g.pages()
+	if err != nil {
+		g.close()
+		return nil, err
+	}
+	faces := tier{pages}
 	if len(SocketPath(h.dir)) <= maxSocketPath {
-		faces = append(faces, newServer("commands", g.server, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
+		owner := g.server.Server("")
+		owner.Handler = g.server.Owner()
+		faces = append(faces, newServer("commands", owner, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
 	} else {
 		g.log.Warn("commands cannot reach this daemon: the path of the data folder is too long for a socket; choose a shorter one", "data", h.dir)
 	}

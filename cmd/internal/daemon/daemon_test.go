@@ -67,6 +67,7 @@ func parse(t *testing.T, text string) configs.Config {
 // A daemon under test; stop ends it and returns what Run returned.
 type running struct {
 	url    string
+	bound  chan string // addresses of the pages after a reload
 	log    *logBook
 	reload chan os.Signal
 	starts chan struct{}
@@ -77,7 +78,7 @@ func start(t *testing.T, c configs.Config, dir string, load func() (configs.Conf
 	t.Helper()
 	r := &running{log: &logBook{}, reload: make(chan os.Signal), starts: make(chan struct{}, 10)}
 	ctx, cancel := context.WithCancel(context.Background())
-	bound := make(chan string, 10)
+	r.bound = make(chan string, 10)
 	done := make(chan struct{})
 	var runErr error
 	go func() {
@@ -85,14 +86,14 @@ func start(t *testing.T, c configs.Config, dir string, load func() (configs.Conf
 		runErr = Run(ctx, Params{
 			Config: c, DataDir: dir, Load: load, Reload: r.reload, Hurry: 20,
 			Log:     slog.New(slog.NewTextHandler(r.log, nil)),
-			Bound:   func(a net.Addr) { bound <- "http://" + a.String() },
+			Bound:   func(url string) { r.bound <- strings.TrimSuffix(url, "/") },
 			Started: func() { r.starts <- struct{}{} },
 		})
 	}()
 	r.stop = sync.OnceValue(func() error { cancel(); <-done; return runErr })
 	t.Cleanup(func() { _ = r.stop() })
 	select {
-	case r.url = <-bound:
+	case r.url = <-r.bound:
 	case <-done:
 		t.Fatalf("Run = %v before listening; log:\n%s", runErr, r.log)
 	case <-time.After(30 * time.Second):
@@ -261,9 +262,9 @@ func TestAnyPort(t *testing.T) {
 	bound := ""
 	err = Run(ctx, Params{
 		Config: c, DataDir: t.TempDir(), Log: slog.New(slog.DiscardHandler), Hurry: 20, AnyPort: true,
-		Bound: func(a net.Addr) { bound = a.String() }, Started: stop,
+		Bound: func(url string) { bound = url }, Started: stop,
 	})
-	if err != nil || !strings.HasPrefix(bound, "127.0.0.1:") || bound == l.Addr().String() {
+	if err != nil || !strings.HasPrefix(bound, "http://127.0.0.1:") || bound == "http://"+l.Addr().String()+"/" {
 		t.Errorf("Run = %v, bound to %q; want another port of the host", err, bound)
 	}
 }

@@ -13,8 +13,6 @@ import (
 	"runtime/debug"
 	"sync"
 	"time"
-
-	"holdfast/dashboards"
 )
 
 // SocketPath is where run answers commands, in a data folder.
@@ -34,8 +32,8 @@ type server struct {
 	open     sync.WaitGroup // requests; none is added once stopping
 }
 
-func newServer(name string, d *dashboards.Server, listen func() (net.Listener, error), log *slog.Logger, bound func(net.Addr)) *server {
-	return &server{name: name, http: d.Server(""), listen: listen, log: log, bound: bound, ready: make(chan struct{})}
+func newServer(name string, h *http.Server, listen func() (net.Listener, error), log *slog.Logger, bound func(net.Addr)) *server {
+	return &server{name: name, http: h, listen: listen, log: log, bound: bound, ready: make(chan struct{})}
 }
 
 // serve wraps a handler. A panic is answered and told with its stack; net/http
@@ -95,7 +93,13 @@ func (s *server) Run(ctx context.Context) error {
 	}
 	close(s.ready)
 	done := make(chan error, 1)
-	go func() { done <- srv.Serve(l) }()
+	go func() {
+		if srv.TLSConfig == nil {
+			done <- srv.Serve(l)
+			return
+		}
+		done <- srv.ServeTLS(l, "", "") // offers HTTP/2 too
+	}()
 	select {
 	case err := <-done:
 		return err

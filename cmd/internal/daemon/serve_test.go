@@ -19,7 +19,7 @@ import (
 func serveThis(t *testing.T, log io.Writer, h http.HandlerFunc) (url string, stop func() error) {
 	t.Helper()
 	var l net.Listener
-	s := newServer("pages", dashboards.New(&Home{}, dashboards.Options{}), func() (_ net.Listener, err error) {
+	s := newServer("pages", dashboards.New(&Home{}, dashboards.Options{}).Server(""), func() (_ net.Listener, err error) {
 		l, err = net.Listen("tcp", "127.0.0.1:0")
 		return l, err
 	}, slog.New(slog.NewTextHandler(log, nil)), nil)
@@ -76,7 +76,7 @@ func TestStopWaitsForHandlers(t *testing.T) {
 
 // A client that sends its request byte by byte is dropped, on every face.
 func TestFacesHaveTimeouts(t *testing.T) {
-	s := newServer("pages", dashboards.New(&Home{}, dashboards.Options{}), nil, slog.New(slog.DiscardHandler), nil)
+	s := newServer("pages", dashboards.New(&Home{}, dashboards.Options{}).Server(""), nil, slog.New(slog.DiscardHandler), nil)
 	if h := s.http; h.ReadHeaderTimeout == 0 || h.ReadTimeout == 0 || h.WriteTimeout == 0 || h.IdleTimeout == 0 {
 		t.Errorf("time-outs %v %v %v %v, want all four", h.ReadHeaderTimeout, h.ReadTimeout, h.WriteTimeout, h.IdleTimeout)
 	}

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -58,7 +57,7 @@ func runDaemon(dir string) error {
 	return daemon.Run(ctx, daemon.Params{
 		Config: cfg, DataDir: filepath.Join(dir, "data"), Log: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 		Version: "figures", Hurry: hurry,
-		Bound:   func(a net.Addr) { address = a.String() },
+		Bound:   func(url string) { address = strings.Trim(strings.TrimPrefix(url, "http:"), "/") },
 		Started: func() { fmt.Println("ready " + address) },
 	})
 }

@@ -63,7 +63,7 @@ var rules = []rule{
 	{of: "collector/source/command", reach: []string{"analysis/reception", "collector", "collector/source/fields"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
-	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq"}},
+	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq", "dashboards/door"}},
 	{of: "cmd/...", reach: []string{"..."}},
 }
 
