@@ -3,6 +3,8 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -31,6 +33,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"waitfor": waitFor,
+			"append":  appendTo,
 		},
 	})
 }
@@ -46,4 +49,21 @@ func waitFor(ts *testscript.TestScript, neg bool, args []string) {
 		}
 	}
 	ts.Fatalf("%s did not come", args[0])
+}
+
+// appendTo adds a file to another: append TO FILE, or append TO FILE from LINE.
+func appendTo(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 && (len(args) != 4 || args[2] != "from") {
+		ts.Fatalf("usage: append TO FILE [from LINE]")
+	}
+	lines := strings.SplitAfter(ts.ReadFile(args[1]), "\n")
+	if len(args) == 4 {
+		n, err := strconv.Atoi(args[3])
+		if err != nil || n < 1 || n > len(lines) {
+			ts.Fatalf("append: %s has no line %s", args[1], args[3])
+		}
+		lines = lines[n-1:]
+	}
+	text := ts.ReadFile(args[0]) + strings.Join(lines, "")
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o600))
 }
