@@ -152,7 +152,7 @@ func alarmOf(l alerting.Alarm) answer.Alarm {
 		ch = []int{}
 	}
 	return answer.Alarm{
-		Raised: answer.Time(l.Raised), Cleared: answer.Time(l.Cleared), Acknowledged: answer.Time(l.Acknowledged),
+		Since: answer.Time(l.Since), Raised: answer.Time(l.Raised), Cleared: answer.Time(l.Cleared), Acknowledged: answer.Time(l.Acknowledged),
 		Severity: string(l.Severity), Condition: string(l.Condition), Cause: l.Cause, Channels: ch, Text: l.Text, Origin: l.Origin,
 	}
 }

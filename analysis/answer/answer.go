@@ -13,6 +13,7 @@ import (
 	"holdfast/analysis/outlook"
 	"holdfast/analysis/reception"
 	"holdfast/analysis/stat"
+	"holdfast/analysis/tally"
 )
 
 const level95 = 0.95
@@ -151,7 +152,7 @@ func (r *run) channel(e *element) (c Channel, ok bool) {
 	e.findDropouts(r.Fold, r.before, r.atMS)
 	c = Channel{
 		RF: e.channel.RF, FrequencyHz: e.FrequencyHz, Layer: e.Layer, Tuner: e.Tuner, Installation: e.installation,
-		Name: e.channel.Name, Screen: e.channel.Screen, Transmitter: e.channel.Transmitter,
+		Name: e.channel.Name, Screen: e.channel.Screen, Transmitter: e.channel.Transmitter, Wanted: e.channel.Wanted,
 		Latest:    r.latestOf(e),
 		Threshold: Threshold{Est(e.threshold.Estimate), string(e.threshold.Basis)},
 		Dropouts:  r.dropoutsOf(e),
@@ -331,6 +332,7 @@ func (r *run) dropoutsOf(e *element) []Dropout {
 			Start: Time(d.StartMS), StartLow: Time(d.StartLowMS), StartHigh: Time(d.StartMS),
 			End: Time(d.EndMS), EndLow: Time(d.EndMS), EndHigh: Time(d.EndHighMS),
 			Cause: "unknown", Probability: Num(math.NaN()), Also: []Cause{}, Counted: d.Counted(),
+			Visits: d.Visits, WrongIdentity: d.WrongIdentity,
 		})
 	}
 	return out
@@ -505,6 +507,7 @@ func (r *run) latestOf(e *element) Latest {
 	switch {
 	case ok && reading.Time < r.atMS && reading.Time >= hour*reception.HourMS:
 		out.Time, out.Locked = Time(reading.Time), reading.Locked
+		out.WrongIdentity = tally.WrongIdentity(&reading, tally.Rules{Identity: e.channel.Identity})
 		out.LevelDBm = Num(reading.LevelDBm)
 		if reading.Locked {
 			out.CNDB = Num(reading.CNDB)
@@ -514,6 +517,9 @@ func (r *run) latestOf(e *element) Latest {
 		out.Locked = h.visits > h.unlocked
 		if n := len(runs); n > 0 && runs[n-1].AfterMS == 0 && runs[n-1].Unlocked > 0 {
 			out.Locked = false
+		}
+		if n := len(runs); n > 0 && runs[n-1].AfterMS == 0 && runs[n-1].WrongIdentity > 0 {
+			out.WrongIdentity = out.Locked
 		}
 		var n, sum float64
 		for _, b := range h.cn {

@@ -137,6 +137,7 @@ type Channel struct {
 	Name         string `json:"name"`
 	Screen       string `json:"screen"`
 	Transmitter  string `json:"transmitter"`
+	Wanted       bool   `json:"wanted"`
 
 	Latest    Latest    `json:"latest"`
 	Threshold Threshold `json:"threshold_db"`
@@ -178,6 +179,8 @@ type Latest struct {
 	LevelDBm Num  `json:"level_dbm"`
 	CNDB     Num  `json:"cn_db"`
 	MarginDB Num  `json:"margin_db"`
+	// WrongIdentity: locked, but to another signal than the config expects.
+	WrongIdentity bool `json:"wrong_identity"`
 }
 
 // Threshold is an estimate with its basis.
@@ -309,6 +312,10 @@ type Dropout struct {
 	Probability Num     `json:"probability"`
 	Also        []Cause `json:"also"`
 	Counted     bool    `json:"counted"`
+	// Visits saw it, of every kind, WrongIdentity of them locked to another signal than
+	// the config expects.
+	Visits        int64 `json:"visits"`
+	WrongIdentity int64 `json:"wrong_identity_visits"`
 }
 
 // A Cause is a runner-up.
@@ -355,6 +362,7 @@ type Comparison struct {
 
 // An Alarm is filled in by the handler, from the journal or from replay.
 type Alarm struct {
+	Since        Time   `json:"since"` // when what it is about began
 	Raised       Time   `json:"raised"`
 	Cleared      Time   `json:"cleared"`
 	Acknowledged Time   `json:"acknowledged"`
