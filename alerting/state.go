@@ -24,11 +24,20 @@ const (
 // Condition names what an alarm is about.
 type Condition string
 
-// Conditions of the first pass.
+// Conditions. Those from TunerSilent on come from health facts, the others from the
+// answer.
 const (
 	SpareBelowZero Condition = "spare-below-zero"
 	ChannelLost    Condition = "channel-lost"
+	AllLost        Condition = "all-lost"
+	WrongIdentity  Condition = "wrong-identity"
+
 	TunerSilent    Condition = "tuner-silent"
+	WeatherStale   Condition = "weather-stale"
+	DiskFailing    Condition = "disk-failing"
+	StoreFailing   Condition = "store-failing"
+	ClockWrong     Condition = "clock-wrong"
+	FollowerBehind Condition = "follower-behind"
 )
 
 // An Alarm is one condition on one scope, from raised to cleared.

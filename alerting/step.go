@@ -1,10 +1,8 @@
 package alerting
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"holdfast/analysis/answer"
 	"holdfast/analysis/reception"
@@ -29,9 +27,8 @@ const (
 	lostAfterShortMS = 12 * hourMS
 	// Channels lost within so long of each other have one cause.
 	togetherMS = 15 * minuteMS
-	// A tuner silent for so long is an alarm; back for so long, it clears.
-	silentAfterMS = 30 * minuteMS
-	silentClearMS = 10 * minuteMS
+	// Another signal on every tuner for so long: the channel has moved.
+	movedAfterMS = dayMS
 	// Dropouts that ended longer ago than this before the last step are history.
 	lookBackMS = 2 * dayMS
 )
@@ -42,8 +39,8 @@ type State struct {
 	Open []Alarm `json:"open"` // ascending by raise time, then ID
 	// Since holds when a condition, by key, first held without a break.
 	Since []Mark `json:"since"`
-	// Done holds the scopes of lost channels that were told and cleared, with the time
-	// of clearing: a dropout's end is known only some visits later.
+	// Done holds the losses that were told and cleared, with the time of clearing: a
+	// dropout's end is known only some visits later.
 	Done []Mark `json:"done"`
 	// SeenMS is the time of the last step.
 	SeenMS int64 `json:"seen_ms"`
@@ -96,12 +93,17 @@ func (s *State) held(key string, holds bool, now int64) int64 {
 // now; health may be nil in a replay, which knows of no tuner.
 func Step(s State, now int64, a answer.Answer, health []reception.Health) (State, []Event) {
 	m := machine{State: s.Clone(), now: now}
+	if now < reception.EarliestMS || now > reception.LatestMS {
+		// A clock that was never set: how long things last means nothing.
+		m.facts(health, func(r *rule) bool { return r.kind == reception.HealthClock })
+		return m.State, m.events
+	}
 	if m.SeenMS == 0 { // what was over before the first step is history
 		m.SeenMS = now
 	}
 	m.spare(a)
 	m.lost(a)
-	m.silent(health)
+	m.facts(health, func(*rule) bool { return true })
 	m.SeenMS = max(m.SeenMS, now)
 	m.Done = slices.DeleteFunc(m.Done, func(d Mark) bool { return d.MS < m.SeenMS-2*lookBackMS })
 	return m.State, m.events
@@ -163,159 +165,6 @@ func (m *machine) spare(a answer.Answer) {
 			m.raise(m.now, Alarm{Condition: SpareBelowZero, Scope: scope, Since: m.now - below, Severity: Minor, Channels: []int{c.RF}, Cause: "unknown", Text: spareText(c)})
 		case open != nil && above >= spareHoldMS:
 			m.clear(m.now, SpareBelowZero, scope)
-		}
-	}
-}
-
-// lost: no picture for an hour, on channels that were once received. Dropouts that
-// began and ended between two steps are told too, so that a replay by days and a
-// daemon by minutes say the same.
-func (m *machine) lost(a answer.Answer) {
-	type loss struct {
-		c            answer.Channel
-		start, after int64
-	}
-	var losses []loss
-	cs := current(a)
-	for _, c := range cs {
-		after := int64(lostAfterMS)
-		if m.open(SpareBelowZero, scopeOf(c)) != nil {
-			after = lostAfterShortMS
-		}
-		for i, d := range c.Dropouts {
-			if !received(a, c, i) {
-				continue
-			}
-			until := int64(d.End)
-			if until == 0 {
-				// What was not measured since, such as a viewer's evening, is not lost; and
-				// a locked channel is back, though its end is known only some visits later.
-				if c.Latest.Locked {
-					continue
-				}
-				until = int64(c.Latest.Time)
-			} else if until < m.SeenMS-lookBackMS {
-				continue
-			}
-			if d.Counted && until-int64(d.Start) >= after {
-				losses = append(losses, loss{c, int64(d.Start), after})
-			}
-		}
-	}
-	slices.SortStableFunc(losses, func(x, y loss) int {
-		return cmp.Or(cmp.Compare(x.start, y.start), strings.Compare(scopeOf(x.c), scopeOf(y.c)))
-	})
-	for i := 0; i < len(losses); {
-		j := i
-		var group []answer.Channel
-		for ; j < len(losses) && losses[j].start-losses[i].start <= togetherMS; j++ {
-			group = append(group, losses[j].c)
-		}
-		m.lostGroup(group, losses[i].start, losses[i].after)
-		i = j
-	}
-	m.found(cs)
-}
-
-// received reports whether a channel came in well enough before its i-th dropout to be
-// called lost: its margin is known, or, in the days before it is, the picture had
-// stood for at least as long as it must be missing.
-func received(a answer.Answer, c answer.Channel, i int) bool {
-	if c.MedianMargin.Decided() || c.SettledMargin.Decided() {
-		return true
-	}
-	good := int64(c.Dropouts[i].StartLow) // end of the last good visit before it
-	if good == 0 || good >= int64(c.Dropouts[i].Start) {
-		return false
-	}
-	since := int64(a.Measured.From)
-	for _, d := range c.Dropouts[:i] {
-		since = max(since, int64(d.End))
-	}
-	return good-since >= lostAfterMS
-}
-
-func (m *machine) lostGroup(cs []answer.Channel, start, after int64) {
-	scope := fmt.Sprintf("%s@%d", scopeOf(cs[0]), start)
-	if slices.ContainsFunc(m.Done, func(d Mark) bool { return d.Key == scope }) {
-		return
-	}
-	rf := channelsOf(cs)
-	for i := range m.Open { // one that joins may be the first by name
-		o := &m.Open[i]
-		if o.Condition != ChannelLost || !began(*o, start) || len(common(o.Channels, rf)) == 0 {
-			continue
-		}
-		if more := union(o.Channels, rf); len(more) > len(o.Channels) {
-			o.Channels, o.Text = more, lostText(cs)
-			m.tell(Updated, m.now, *o)
-		}
-		return
-	}
-	m.raise(start+after, Alarm{Condition: ChannelLost, Scope: scope, Since: start, Severity: Major, Channels: rf, Cause: "unknown", Text: lostText(cs)})
-}
-
-// began reports whether an alarm about lost channels is about a loss at start.
-func began(a Alarm, start int64) bool {
-	d := start - a.Since
-	return d >= -togetherMS && d <= togetherMS
-}
-
-// found clears alarms whose channels are all back, at the time the last one came.
-func (m *machine) found(cs []answer.Channel) {
-	for _, a := range slices.Clone(m.Open) {
-		if a.Condition != ChannelLost {
-			continue
-		}
-		end, lasts := int64(0), false
-		for _, c := range cs {
-			if !slices.Contains(a.Channels, c.RF) {
-				continue
-			}
-			for _, d := range c.Dropouts {
-				if began(a, int64(d.Start)) {
-					end, lasts = max(end, int64(d.End)), lasts || d.End == 0
-				}
-			}
-		}
-		if lasts {
-			continue
-		}
-		if end == 0 {
-			end = m.now // what it was about is no longer in the data
-		}
-		m.clear(end, ChannelLost, a.Scope)
-		m.Done = append(m.Done, Mark{a.Scope, end})
-	}
-}
-
-// silent: a tuner that does not answer. One in a viewer's hands is not silent.
-// One that nobody speaks of any more has left the config, and its alarm goes with it;
-// no health at all is a replay's.
-func (m *machine) silent(health []reception.Health) {
-	for _, o := range slices.Clone(m.Open) {
-		if o.Condition == TunerSilent && len(health) > 0 && !slices.ContainsFunc(health, func(h reception.Health) bool {
-			return h.Kind == reception.HealthTuner && h.Subject == o.Scope
-		}) {
-			m.held("silent/"+o.Scope, false, m.now)
-			m.held("answers/"+o.Scope, false, m.now)
-			m.clear(m.now, TunerSilent, o.Scope)
-		}
-	}
-	for _, h := range health {
-		if h.Kind != reception.HealthTuner {
-			continue
-		}
-		for0 := m.held("silent/"+h.Subject, !h.OK, m.now)
-		if !h.OK && h.Since > 0 {
-			for0 = max(for0, m.now-h.Since)
-		}
-		back := m.held("answers/"+h.Subject, h.OK, m.now)
-		switch open := m.open(TunerSilent, h.Subject); {
-		case open == nil && !h.OK && for0 >= silentAfterMS:
-			m.raise(m.now, Alarm{Condition: TunerSilent, Scope: h.Subject, Since: m.now - for0, Severity: Major, Cause: "tuner", Text: silentText(h)})
-		case open != nil && h.OK && back >= silentClearMS:
-			m.clear(m.now, TunerSilent, h.Subject)
 		}
 	}
 }

@@ -1,0 +1,35 @@
+package alerting
+
+import (
+	"strings"
+	"time"
+)
+
+// Message says an event as people read it: how urgent it is, what it is about and what
+// to do first, since when and when it was raised. Times are the zone's.
+func Message(e Event, zone *time.Location) string {
+	a := e.Alarm
+	at := func(ms int64) string { return time.UnixMilli(ms).In(zone).Format("Mon 2 January 2006, 15:04") }
+	word := a.Severity.PeopleWord()
+	switch e.Kind {
+	case Acknowledged:
+		word = "Acknowledged, " + word
+	case ClearedEvent:
+		word = "Cleared"
+	case Updated:
+		word = "Changed, " + word
+	}
+	var when []string
+	if a.Since != 0 {
+		when = append(when, "since "+at(a.Since))
+	}
+	when = append(when, "raised "+at(a.Raised))
+	if a.Acknowledged != 0 {
+		when = append(when, "acknowledged "+at(a.Acknowledged))
+	}
+	if a.Cleared != 0 {
+		when = append(when, "cleared "+at(a.Cleared))
+	}
+	text := strings.Join(when, "; ")
+	return strings.ToUpper(word[:1]) + word[1:] + ": " + a.Text + " " + strings.ToUpper(text[:1]) + text[1:] + "."
+}
