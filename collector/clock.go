@@ -18,6 +18,7 @@ const stepped = 1500 * time.Millisecond
 // goroutines.
 type Clock struct {
 	now   func() time.Time
+	speed float64
 	log   *slog.Logger
 	start time.Time // carries the monotonic reading
 	first time.Time // what the clock said then
@@ -28,11 +29,15 @@ type Clock struct {
 }
 
 // NewClock returns a clock that reads now, or time.Now if nil.
-func NewClock(now func() time.Time, log *slog.Logger) *Clock {
+func NewClock(now func() time.Time, log *slog.Logger) *Clock { return NewFastClock(now, 1, log) }
+
+// NewFastClock returns a clock of a simulated time that runs speed times as fast as the
+// real one: pacing follows it, so that a base interval of a minute at 60 is a second.
+func NewFastClock(now func() time.Time, speed float64, log *slog.Logger) *Clock {
 	if now == nil {
 		now = time.Now
 	}
-	c := &Clock{now: now, log: log, start: time.Now(), first: now().Round(0)}
+	c := &Clock{now: now, speed: speed, log: log, start: time.Now(), first: now().Round(0)}
 	c.health = reception.Health{Kind: reception.HealthClock, Subject: "clock", OK: true, Since: c.first.UnixMilli()}
 	return c
 }
@@ -54,10 +59,10 @@ func (c *Clock) Offset() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := c.Now()
-	d := now.Sub(c.first) - time.Since(c.start)
+	d := now.Sub(c.first) - c.mono().Sub(c.start)
 	step := d - c.last
 	c.last = d
-	if isStep(step) {
+	if c.isStep(step) {
 		detail := "the clock went back by " + (-step).Round(time.Second).String()
 		if step > 0 {
 			detail = "the clock went forward by " + step.Round(time.Second).String() + ": it was set, or the machine slept"
@@ -79,4 +84,22 @@ func (c *Clock) Health() reception.Health {
 	return h
 }
 
-func isStep(d time.Duration) bool { return d > stepped || d < -stepped }
+// mono is the monotonic time that pacing goes by.
+func (c *Clock) mono() time.Time {
+	if c.speed == 1 {
+		return time.Now()
+	}
+	return c.start.Add(time.Duration(float64(time.Since(c.start)) * c.speed))
+}
+
+// until is the real time from now to an instant of mono.
+func (c *Clock) until(at time.Time) time.Duration {
+	return time.Duration(float64(at.Sub(c.mono())) / c.speed)
+}
+
+// isStep reports whether the clock was set by d between two looks. A fast clock's two
+// readings lie as much further apart as it is fast.
+func (c *Clock) isStep(d time.Duration) bool {
+	limit := time.Duration(float64(stepped) * c.speed)
+	return d > limit || d < -limit
+}

@@ -2,7 +2,6 @@ package collector
 
 import (
 	"math"
-	"time"
 
 	"holdfast/analysis/reception"
 )
@@ -35,7 +34,7 @@ func (t *Tuner) planExtra(c *channel, r reception.Reading) {
 		return
 	}
 	gap := t.Interval() / extraPart
-	c.extraAt = time.Now().Add(gap + jitter(t.o.Rand, gap))
+	c.extraAt = t.o.Clock.mono().Add(gap + jitter(t.o.Rand, gap))
 }
 
 // bad reports whether a viewer would have minded what a visit saw: no lock, the wrong

@@ -119,7 +119,7 @@ func NewTuner(name string, source Source, channels []reception.Channel, o Option
 	t.retry.InitialInterval, t.retry.MaxInterval = firstRetry, lastRetry
 	t.retry.Multiplier, t.retry.RandomizationFactor = 2, 0
 	t.interval = t.budget.interval(o.Every, len(t.channels))
-	t.state = state{what: measuring, since: o.Clock.Now(), from: time.Now()}
+	t.state = state{what: measuring, since: o.Clock.Now(), from: t.o.Clock.mono()}
 	return t, nil
 }
 
@@ -159,7 +159,7 @@ func (t *Tuner) Run(ctx context.Context) error {
 	close(t.ready)
 	defer t.last(ctx)
 	last := -1
-	for round := time.Now(); ; {
+	for round := t.o.Clock.mono(); ; {
 		n := len(t.channels)
 		every := t.budget.interval(t.o.Every, n)
 		t.mu.Lock()
@@ -178,7 +178,7 @@ func (t *Tuner) Run(ctx context.Context) error {
 			last = k
 		}
 		round = round.Add(every)
-		if now := time.Now(); now.After(round.Add(slot)) { // held up: no visits in a row to catch up
+		if now := t.o.Clock.mono(); now.After(round.Add(slot)) { // held up: no visits in a row to catch up
 			round = now
 		}
 	}
@@ -191,7 +191,7 @@ func (t *Tuner) until(ctx context.Context, due time.Time) bool {
 		if c == nil {
 			break
 		}
-		start := later(time.Now(), c.extraAt, t.budget.free(), t.retryAt)
+		start := later(t.o.Clock.mono(), c.extraAt, t.budget.free(), t.retryAt)
 		if !t.budget.fits(t.onSecond(start), due) {
 			break
 		}
@@ -228,7 +228,7 @@ func (t *Tuner) nextExtra() *channel {
 
 // onSecond moves an instant on to where the clock shows a whole second.
 func (t *Tuner) onSecond(at time.Time) time.Time {
-	shown := t.o.Clock.Now().Add(time.Until(at))
+	shown := t.o.Clock.Now().Add(at.Sub(t.o.Clock.mono()))
 	if part := time.Duration(shown.Nanosecond()); part > 0 {
 		at = at.Add(time.Second - part)
 	}
@@ -237,7 +237,7 @@ func (t *Tuner) onSecond(at time.Time) time.Time {
 
 // sleep waits until the first whole second at or after at.
 func (t *Tuner) sleep(ctx context.Context, at time.Time) bool {
-	timer := time.NewTimer(time.Until(t.onSecond(later(time.Now(), at))))
+	timer := time.NewTimer(t.o.Clock.until(t.onSecond(later(t.o.Clock.mono(), at))))
 	defer timer.Stop()
 	select {
 	case <-ctx.Done():
@@ -260,7 +260,7 @@ func (t *Tuner) base(ctx context.Context, c *channel) {
 		t.become(keptOut, "", at)
 		t.notMade(ctx, c, at, reception.WhyKeepOut)
 		return
-	case time.Now().Before(t.retryAt):
+	case t.o.Clock.mono().Before(t.retryAt):
 		t.notMade(ctx, c, at, reception.WhyFailing)
 		return
 	}
@@ -290,9 +290,9 @@ func (t *Tuner) extra(ctx context.Context, c *channel) {
 func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind reception.VisitKind) (reception.Reading, reception.Reason) {
 	limited, cancel := context.WithTimeout(ctx, t.o.LockWait+t.o.Dwell+grace)
 	defer cancel()
-	clock, start := t.o.Clock.Offset(), time.Now()
+	clock, start := t.o.Clock.Offset(), t.o.Clock.mono()
 	r, err := t.ask(limited, Visit{Channel: c.Channel, Dwell: t.o.Dwell, LockWait: t.o.LockWait, Kind: kind, At: at})
-	t.budget.held(start, time.Since(start))
+	t.budget.held(start, t.o.Clock.mono().Sub(start))
 	now := t.o.Clock.Now()
 	if err == nil {
 		r.Tuner = t.name
@@ -305,7 +305,7 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 	case err == nil:
 		t.retry.Reset()
 		t.retryAt = time.Time{}
-		if isStep(t.o.Clock.Offset() - clock) {
+		if t.o.Clock.isStep(t.o.Clock.Offset() - clock) {
 			return r, reception.WhyClock
 		}
 		t.become(measuring, "", now)
@@ -324,7 +324,7 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 		}
 		return r, reception.WhyOther
 	}
-	t.retryAt = time.Now().Add(t.retry.NextBackOff())
+	t.retryAt = t.o.Clock.mono().Add(t.retry.NextBackOff())
 	t.log.Debug("visit failed", "frequency_hz", c.FrequencyHz, "error", err)
 	what, detail := conditionOf(err)
 	t.become(what, detail, now)
@@ -426,13 +426,13 @@ func (t *Tuner) become(c condition, detail string, at time.Time) {
 	}
 	t.state.detail = detail
 	if was.what != c {
-		t.state.what, t.state.since, t.state.from = c, at, time.Now()
+		t.state.what, t.state.since, t.state.from = c, at, t.o.Clock.mono()
 	}
 	t.mu.Unlock()
 	if was.what == c || c == keptOut || was.what == keptOut && c == measuring {
 		return
 	}
-	args := []any{"before", string(was.what), "for", time.Since(was.from).Round(time.Second).String()}
+	args := []any{"before", string(was.what), "for", t.o.Clock.mono().Sub(was.from).Round(time.Second).String()}
 	if detail != "" {
 		args = append(args, "why", detail)
 	}

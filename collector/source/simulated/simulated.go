@@ -25,6 +25,8 @@ type Options struct {
 	// Hurry divides every wait, 1 if zero: a dwell of 5 s at 10 takes half a second,
 	// while its reading covers the 5 s.
 	Hurry float64
+	// Away reports whether the tuner is unplugged at a time; nil: never.
+	Away func(time.Time) bool
 }
 
 // A Source is one tuner of a world.
@@ -35,6 +37,7 @@ type Source struct {
 	scale  reception.Scale
 	now    func() time.Time
 	hurry  float64
+	away   func(time.Time) bool
 	closed bool
 }
 
@@ -42,7 +45,7 @@ var _ collector.Source = (*Source)(nil)
 
 // New returns the source of a world's tuner. The error names the tuners there are.
 func New(w *firstworld.World, tuner string, o Options) (*Source, error) {
-	s := &Source{world: w, name: tuner, now: o.Now, hurry: o.Hurry}
+	s := &Source{world: w, name: tuner, now: o.Now, hurry: o.Hurry, away: o.Away}
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -79,6 +82,8 @@ func (s *Source) Visit(ctx context.Context, v collector.Visit) (reception.Readin
 		return fail(fmt.Errorf("dwell %v is too short; want at least 1s", v.Dwell))
 	case ctx.Err() != nil:
 		return fail(ctx.Err())
+	case s.away != nil && s.away(s.now()):
+		return reception.Reading{}, fmt.Errorf("simulated tuner %q is unplugged: %w", s.name, collector.ErrGone)
 	case s.world.Viewer(s.name, s.now()):
 		return fail(collector.ErrBusy)
 	}

@@ -127,3 +127,20 @@ func TestRefusals(t *testing.T) {
 		t.Errorf("visit while somebody watches: %v, want busy", err)
 	}
 }
+
+func TestAway(t *testing.T) {
+	at := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
+	away := true
+	s, err := New(firstworld.New(1, at), "hall-1", Options{Now: func() time.Time { return at }, Hurry: 1000, Away: func(time.Time) bool { return away }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := collector.Visit{Channel: reception.Channel{FrequencyHz: 63e6, System: reception.ATSC1}, Dwell: time.Second}
+	if _, err := s.Visit(t.Context(), v); !errors.Is(err, collector.ErrGone) {
+		t.Errorf("Visit of an unplugged tuner = %v, want ErrGone", err)
+	}
+	away = false
+	if r, err := s.Visit(t.Context(), v); err != nil || !r.Locked {
+		t.Errorf("Visit after it is back: locked %v, %v", r.Locked, err)
+	}
+}
