@@ -98,7 +98,7 @@ func TestMessageIsInTheHomesTime(t *testing.T) {
 	if got, want := Message(Event{Kind: Raised, Alarm: a}, zone), "Today: No picture. Since Tue 9 June 2026, 14:05; raised Tue 9 June 2026, 15:05."; got != want {
 		t.Errorf("Message = %q, want %q", got, want)
 	}
-	a.Severity, a.Cleared = Cleared, raised+hourMS
+	a.Severity, a.Cleared, a.Text = Cleared, raised+hourMS, "No picture. Look indoors."
 	if got, want := Message(Event{Kind: ClearedEvent, Alarm: a}, zone), "Cleared: No picture. Since Tue 9 June 2026, 14:05; raised Tue 9 June 2026, 15:05; cleared Tue 9 June 2026, 16:05."; got != want {
 		t.Errorf("Message = %q, want %q", got, want)
 	}

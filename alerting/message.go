@@ -11,11 +11,17 @@ func Message(e Event, zone *time.Location) string {
 	a := e.Alarm
 	at := func(ms int64) string { return time.UnixMilli(ms).In(zone).Format("Mon 2 January 2006, 15:04") }
 	word := a.Severity.PeopleWord()
+	if e.Kind == Sample {
+		return "Sample: " + a.Text
+	}
 	switch e.Kind {
 	case Acknowledged:
 		word = "Acknowledged, " + word
-	case ClearedEvent:
+	case ClearedEvent: // what to do is over
 		word = "Cleared"
+		if i := strings.Index(a.Text, ". "); i >= 0 {
+			a.Text = a.Text[:i+1]
+		}
 	case Updated:
 		word = "Changed, " + word
 	}
@@ -32,4 +38,12 @@ func Message(e Event, zone *time.Location) string {
 	}
 	text := strings.Join(when, "; ")
 	return strings.ToUpper(word[:1]) + word[1:] + ": " + a.Text + " " + strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// SampleOf returns the event that tries a way of telling.
+func SampleOf(now int64) Event {
+	return Event{Kind: Sample, At: now, Alarm: Alarm{
+		ID: "sample", Condition: "sample", Severity: Indeterminate, Cause: "unknown", Raised: now, Origin: FromJournal,
+		Text: "This is a trial of how alarms are told. Nothing is wrong.",
+	}}
 }

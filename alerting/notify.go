@@ -10,3 +10,11 @@ type Notifier interface {
 	Notify(ctx context.Context, e Event) error
 	String() string // the way's name in the config
 }
+
+// A Trier says what came back for an event, where a Notifier can.
+type Trier interface {
+	Try(ctx context.Context, e Event) (answer string, err error)
+}
+
+// A Silent notifier reaches nobody who sleeps: quiet hours do not hold it up.
+type Silent interface{ WakesNobody() }

@@ -72,6 +72,7 @@ const (
 	Updated      EventKind = "updated"
 	Acknowledged EventKind = "acknowledged"
 	ClearedEvent EventKind = "cleared"
+	Sample       EventKind = "sample" // a trial of a way of telling; about nothing
 )
 
 // An Event is a change in an alarm's life.

@@ -86,9 +86,9 @@ func silentText(h reception.Health, _ int64) string {
 }
 
 func staleText(h reception.Health, lasts int64) string {
-	what := fmt.Sprintf("Weather source %q has brought nothing for %d hours", h.Subject, lasts/hourMS)
+	what := fmt.Sprintf("Weather source %q has brought nothing that can be used for %d hours", h.Subject, lasts/hourMS)
 	if lasts >= 2*dayMS {
-		what = fmt.Sprintf("Weather source %q has brought nothing for %d days", h.Subject, lasts/dayMS)
+		what = fmt.Sprintf("Weather source %q has brought nothing that can be used for %d days", h.Subject, lasts/dayMS)
 	}
 	return detail(h, what) + ". Channels are watched all the same; what wind, rain and leaves do to them cannot be told for this time. Check its address or file, and this machine's way to the network."
 }

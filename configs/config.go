@@ -27,6 +27,7 @@ type Config struct {
 	Wanted       Wanted        `yaml:"wanted"`
 	Store        Store         `yaml:"store"`
 	Web          Web           `yaml:"web"`
+	Alarms       Alarms        `yaml:"alarms"`
 	Tell         []Tell        `yaml:"tell"`
 
 	Warnings []string `yaml:"-"` // one line each: the file works, and yet
@@ -180,13 +181,22 @@ func (w Web) Loopback() bool {
 	return err == nil && loopback(host)
 }
 
-// Tell is one way of telling somebody about alarms; the log by default.
+// Alarms says how the household wants to hear of alarms.
+type Alarms struct {
+	// QuietHours hold messages back, local time; equal ends: none.
+	QuietHours Hours `yaml:"quiet_hours"`
+}
+
+// Tell is one way of telling somebody about alarms; the log by default. URL may hold a
+// key.
 type Tell struct {
-	Kind string `yaml:"kind" one:"log"`
+	Name   string `yaml:"name"` // its kind by default
+	Kind   string `yaml:"kind" one:"log webhook"`
+	URL    Secret `yaml:"url" only:"webhook"`
+	Secret Secret `yaml:"secret" only:"webhook"` // messages are signed with it
 }
 
 // later are top-level keys of the design that no part of this version would read.
 var later = map[string]string{
-	"alarms": "alarms cannot be set in this version; remove it",
 	"follow": "copying to a second store comes with a later version; remove it",
 }

@@ -452,15 +452,71 @@ func (d *decoder) store(s *Store) {
 	}
 }
 
+// minSecret is the length of the shortest secret that signs messages, bytes.
+const minSecret = 16
+
 func (d *decoder) tell(c *Config) {
+	const quiet = "alarms.quiet_hours"
+	if h := c.Alarms.QuietHours; d.has(quiet) && !d.faulty(quiet) && h.From == 0 && h.To == 24*time.Hour {
+		d.wrong(quiet, "hold every message back for ever; write hours such as 22:00-07:00")
+	}
 	if !d.has("tell") {
-		c.Tell = []Tell{{Kind: "log"}}
+		c.Tell = []Tell{{Name: "log", Kind: "log"}}
 		return
 	}
 	seen := map[string]int{}
-	for i, t := range c.Tell {
-		p := fmt.Sprintf("tell[%d]", i)
-		d.missing(p, "kind", "kind: log")
-		d.unique(seen, t.Kind, p+".kind")
+	for i := range c.Tell {
+		t, p := &c.Tell[i], fmt.Sprintf("tell[%d]", i)
+		if !d.missing(p, "kind", "kind: log or webhook") && !d.faulty(p+".kind") {
+			d.others(*t, t.Kind, p)
+		}
+		if !d.has(p + ".name") {
+			t.Name = t.Kind
+			if was, ok := seen[t.Name]; ok && t.Name != "" {
+				d.wrong(p, "name is missing: %s is taken by line %d; write name: and another", t.Name, was)
+			} else {
+				seen[t.Name] = d.at(p).Line
+			}
+		} else {
+			d.unique(seen, t.Name, p+".name")
+		}
+		if t.Kind == "webhook" {
+			d.webhook(*t, p)
+		}
 	}
+}
+
+// webhook checks address and secret without ever showing them.
+func (d *decoder) webhook(t Tell, p string) {
+	if !d.has(p+".url") && !d.has(p+".url_file") {
+		d.missing(p, "url", "url: and the address to post to")
+	} else if t.URL.Set() {
+		q := d.asWritten(p + ".url")
+		u, err := url.Parse(t.URL.Reveal())
+		switch {
+		case err != nil || u.Hostname() == "":
+			d.wrong(q, "is no address; write one such as https://bell.example/alarm")
+		case u.Scheme != "http" && u.Scheme != "https":
+			d.wrong(q, "is no web address; begin it with https:// or http://")
+		case u.User != nil:
+			d.wrong(q, "has a user in it; messages are signed with secret instead: remove the part before @")
+		case u.Fragment != "":
+			d.wrong(q, "has a # in it, and what follows is never sent; remove it")
+		case u.Scheme == "http" && !loopback(u.Hostname()):
+			d.warn(d.at(q), q, "is not encrypted: whoever is on the way reads the alarms; https:// if the receiver can")
+		}
+	}
+	if !d.has(p+".secret") && !d.has(p+".secret_file") {
+		d.missing(p, "secret", "secret: ${env:NAME}, or secret_file:; the receiver knows holdfast by it")
+	} else if n := len(t.Secret.Reveal()); t.Secret.Set() && n < minSecret {
+		d.wrong(d.asWritten(p+".secret"), "is shorter than %d characters; write a longer one", minSecret)
+	}
+}
+
+// asWritten is the path of a secret as the file gives it.
+func (d *decoder) asWritten(path string) string {
+	if d.has(path + "_file") {
+		return path + "_file"
+	}
+	return path
 }

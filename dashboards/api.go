@@ -3,6 +3,7 @@ package dashboards
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -208,7 +209,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	for _, a := range as {
 		out = append(out, alarmJSON{a.ID, a.Scope, alarmOf(a)})
 	}
-	s.sendJSON(w, r, map[string]any{"alarms": out})
+	s.sendJSON(w, r, map[string]any{"alarms": out, "time_zone": facts.Home.TimeZone})
 }
 
 // alarmJSON is an alarm of the contract with what is needed to acknowledge it.
@@ -240,4 +241,22 @@ func (s *Server) acknowledge(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.sendJSON(w, r, map[string]string{"acknowledged": id})
+}
+
+// tryWay sends a sample by a way of telling. What does not reach anybody is the way's
+// fault, not ours.
+func (s *Server) tryWay(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, 64<<10)
+	name := r.FormValue("name")
+	if name == "" {
+		s.fail(w, r, badRequest{fmt.Errorf("name is missing; send the form value name=... of a way of telling in the config")})
+		return
+	}
+	answer, err := s.backend.TryWay(r.Context(), name)
+	if err != nil {
+		b, _ := json.Marshal(map[string]string{"error": err.Error()}) // strings marshal
+		send(w, r, http.StatusBadGateway, typeJSON, append(b, '\n'))
+		return
+	}
+	s.sendJSON(w, r, map[string]string{"name": name, "answer": answer})
 }

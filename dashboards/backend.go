@@ -33,6 +33,8 @@ type Backend interface {
 	Alarms(ctx context.Context, from, to int64) ([]alerting.Alarm, error)
 	// Acknowledge marks an alarm as seen by somebody.
 	Acknowledge(ctx context.Context, id string) error
+	// TryWay sends a sample by the way of telling with a name and says what came back.
+	TryWay(ctx context.Context, name string) (string, error)
 	// Health lists what the daemon knows of itself.
 	Health(ctx context.Context) ([]reception.Health, error)
 	// Watch returns a channel that receives after something changed; it is closed

@@ -81,6 +81,13 @@ func (f *fakeHome) Leaf(_ context.Context, from, to int64) ([]LeafDay, error) {
 func (f *fakeHome) Alarms(_ context.Context, from, to int64) ([]alerting.Alarm, error) {
 	return f.alarms, nil
 }
+func (f *fakeHome) TryWay(_ context.Context, name string) (string, error) {
+	if name != "bell" {
+		return "", errors.New("nobody answers")
+	}
+	return "it rang", nil
+}
+
 func (f *fakeHome) Acknowledge(_ context.Context, id string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()

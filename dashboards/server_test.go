@@ -566,3 +566,20 @@ func TestFaultsAreNamed(t *testing.T) {
 		t.Error("the page speaks of a tuner that is well")
 	}
 }
+
+func TestTryWay(t *testing.T) {
+	h := New(&fakeHome{}, Options{}).Handler()
+	for _, c := range []struct {
+		form   string
+		status int
+		want   string
+	}{{"name=bell", http.StatusOK, "it rang"}, {"name=horn", http.StatusBadGateway, `{"error":"nobody answers"}`}, {"", http.StatusBadRequest, "name is missing"}} {
+		r := httptest.NewRequest(http.MethodPost, "http://localhost/api/alarms/test", strings.NewReader(c.form))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if w.Code != c.status || !strings.Contains(w.Body.String(), c.want) {
+			t.Errorf("%q: %d %s, want %d with %q", c.form, w.Code, w.Body, c.status, c.want)
+		}
+	}
+}

@@ -36,7 +36,15 @@ type Options struct {
 	// imported history ended. Its open alarms enter the journal, marked as replay, and
 	// are told. nil adopts nothing.
 	Adopt func(ctx context.Context) (alerting.State, error)
+	// Quiet reports whether the household sleeps at an instant; nil: never. Messages wait
+	// till it wakes, but for critical ones and for ways that wake nobody. The journal
+	// never waits.
+	Quiet func(time.Time) bool
 }
+
+// giveUp is how long a message is tried: a way that is away for longer than a week
+// would bring news of the past.
+const giveUp = 7 * 24 * time.Hour
 
 // A Watch holds the state of the machine. Its methods may be called concurrently.
 type Watch struct {
@@ -54,6 +62,16 @@ type Watch struct {
 	known  int64  // latest Known written or read
 	saved  string // the checkpoint as last written
 	fresh  bool   // the journal had nothing
+
+	pauses map[string]*pause // of ways that failed; the loop's own
+	unkept map[string]bool   // what was told without a journal, by condition and scope
+}
+
+// A pause is how long a way that failed is left alone.
+type pause struct {
+	backoff *backoff.ExponentialBackOff
+	until   time.Time
+	err     error
 }
 
 // A parcel is one event on its way to one notifier. Its key in the ledger is its
@@ -79,7 +97,7 @@ func New(j Journal, answer func(context.Context) (answer.Answer, error), health 
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Watch{journal: j, answer: answer, health: health, notifiers: notifiers, opt: o, ready: make(chan struct{})}, nil
+	return &Watch{journal: j, answer: answer, health: health, notifiers: notifiers, opt: o, ready: make(chan struct{}), pauses: map[string]*pause{}, unkept: map[string]bool{}}, nil
 }
 
 func (w *Watch) String() string { return "alarms" }
@@ -103,21 +121,9 @@ func (w *Watch) Run(ctx context.Context) error {
 	close(w.ready)
 	tick := time.NewTicker(w.opt.Every)
 	defer tick.Stop()
-	retry := backoff.NewExponentialBackOff()
-	retry.MaxInterval = 15 * time.Minute
-	var tellAgain time.Time
 	var last string
 	for {
-		err = w.Step(ctx)
-		if now := w.opt.Now(); !now.Before(tellAgain) {
-			if told := w.tell(ctx); told != nil {
-				tellAgain = now.Add(retry.NextBackOff())
-				err = errors.Join(err, told)
-			} else {
-				retry.Reset()
-				tellAgain = time.Time{}
-			}
-		}
+		err = errors.Join(w.Step(ctx), w.tell(ctx))
 		if ctx.Err() != nil {
 			return nil
 		}
@@ -289,8 +295,9 @@ func (w *Watch) keep(ctx context.Context, next alerting.State, events []alerting
 	}
 	if len(put) > 0 {
 		if err := w.journal.Put(ctx, put...); err != nil {
-			return fmt.Errorf("keep alarms in the ledger: %w", err)
+			return errors.Join(fmt.Errorf("keep alarms in the ledger: %w", err), w.tellUnkept(ctx, events))
 		}
+		clear(w.unkept)
 		w.saved, w.known = string(state), known
 	}
 	w.state = next
@@ -299,31 +306,92 @@ func (w *Watch) keep(ctx context.Context, next alerting.State, events []alerting
 	return nil
 }
 
+// tellUnkept tells, once, that disk or store fail when that is why the journal cannot be
+// written. It is told again, with another id, when the journal can.
+func (w *Watch) tellUnkept(ctx context.Context, events []alerting.Event) error {
+	var errs []error
+	for _, e := range events {
+		c := e.Alarm.Condition
+		if e.Kind != alerting.Raised || c != alerting.StoreFailing && c != alerting.DiskFailing {
+			continue
+		}
+		for _, n := range w.notifiers {
+			key := fmt.Sprintf("%s %s %s", c, e.Alarm.Scope, n)
+			if w.unkept[key] || w.waits(n, e) {
+				continue
+			}
+			if err := n.Notify(ctx, e); err != nil {
+				errs = append(errs, fmt.Errorf("tell by %s: %w", n, err))
+				continue
+			}
+			w.unkept[key] = true
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// waits reports whether a message waits for the end of the quiet hours.
+func (w *Watch) waits(n alerting.Notifier, e alerting.Event) bool {
+	if _, silent := n.(alerting.Silent); silent || w.opt.Quiet == nil || e.Alarm.Severity == alerting.Critical && e.Kind != alerting.Acknowledged {
+		return false
+	}
+	return w.opt.Quiet(w.opt.Now())
+}
+
 // tell hands over what is in the outbox, oldest first for each way. A way that fails
-// keeps its parcels; the others go on.
+// keeps its parcels and is left alone for a while; the others go on. What it returns
+// stands until that way works again.
 func (w *Watch) tell(ctx context.Context) error {
 	w.mu.Lock()
 	todo := slices.Clone(w.outbox)
 	w.mu.Unlock()
 	var errs []error
-	failed := map[string]bool{}
+	failed := map[string]error{}
 	for _, p := range todo {
-		if failed[p.Way] {
+		now := w.opt.Now()
+		i := slices.IndexFunc(w.notifiers, func(n alerting.Notifier) bool { return n.String() == p.Way })
+		switch pause := w.pauses[p.Way]; {
+		case i < 0: // a way that the config no longer names has nobody to tell
+		case failed[p.Way] != nil, w.waits(w.notifiers[i], p.Event):
 			continue
-		}
-		// A way that the config no longer names has nobody to tell.
-		if i := slices.IndexFunc(w.notifiers, func(n alerting.Notifier) bool { return n.String() == p.Way }); i >= 0 {
-			if err := w.notifiers[i].Notify(ctx, p.Event); err != nil {
-				failed[p.Way] = true
-				errs = append(errs, fmt.Errorf("tell by %s: %w", p.Way, err))
+		case pause != nil && now.Before(pause.until):
+			failed[p.Way] = pause.err
+			errs = append(errs, pause.err)
+			continue
+		default:
+			err := w.notifiers[i].Notify(ctx, p.Event)
+			if err != nil && ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if err == nil {
+				delete(w.pauses, p.Way)
+				break
+			}
+			failed[p.Way] = fmt.Errorf("tell by %s: %w", p.Way, err)
+			errs = append(errs, failed[p.Way])
+			w.leaveAlone(p.Way, now, failed[p.Way])
+			if now.Sub(time.UnixMilli(p.held)) < giveUp {
 				continue
 			}
+			w.opt.Log.Error("alarms: a message could not be told for a week and is given up; the journal has it", "way", p.Way, "alarm", p.Event.Alarm.ID, "error", err)
 		}
-		if err := w.told(ctx, p); err != nil {
+		// Noted even at the end: what was told is not told again after a restart.
+		if err := w.told(context.WithoutCancel(ctx), p); err != nil {
 			return errors.Join(append(errs, err)...)
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// leaveAlone lengthens a way's pause: from seconds up to a quarter of an hour.
+func (w *Watch) leaveAlone(way string, now time.Time, err error) {
+	p := w.pauses[way]
+	if p == nil {
+		p = &pause{backoff: backoff.NewExponentialBackOff()}
+		p.backoff.InitialInterval, p.backoff.MaxInterval = 5*time.Second, 15*time.Minute
+		w.pauses[way] = p
+	}
+	p.until, p.err = now.Add(p.backoff.NextBackOff()), err
 }
 
 func (w *Watch) told(ctx context.Context, p parcel) error {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"iter"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -58,16 +59,20 @@ func (l *ledger) Entries(_ context.Context, kind string) iter.Seq2[reception.Ent
 }
 
 type way struct {
-	told []alerting.Event
-	fail bool
+	name  string
+	told  []alerting.Event
+	at    []time.Time
+	fail  bool
+	tries int
 }
 
-func (w *way) String() string { return "test" }
+func (w *way) String() string { return "test" + w.name }
 func (w *way) Notify(_ context.Context, e alerting.Event) error {
+	w.tries++
 	if w.fail {
 		return errors.New("no way through")
 	}
-	w.told = append(w.told, e)
+	w.told, w.at = append(w.told, e), append(w.at, time.Now())
 	return nil
 }
 
@@ -143,8 +148,13 @@ func TestNoticeWaitsForAWayThatFails(t *testing.T) {
 		if err := w.Step(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		if err := w.tell(t.Context()); err == nil {
-			t.Fatal("tell = nil from a way that fails")
+		for range 2 { // the second finds the way left alone, and still says so
+			if err := w.tell(t.Context()); err == nil {
+				t.Fatal("tell = nil from a way that fails")
+			}
+		}
+		if n.tries != 1 {
+			t.Errorf("%d tries at once, want 1 and a pause", n.tries)
 		}
 		// Killed here: the next process finds the message in the ledger.
 		n.fail = false
@@ -225,6 +235,127 @@ func TestAdoptsWhatAReplayLeftOpen(t *testing.T) {
 		}
 		if adopted != 1 || len(n.told) != 1 {
 			t.Errorf("adopted %d times, told %d; want once each", adopted, len(n.told))
+		}
+	})
+}
+
+// A way that wakes nobody.
+type lineWay struct{ way }
+
+func (*lineWay) WakesNobody() {}
+
+// run runs a watch for a while.
+func run(t *testing.T, w *Watch, d time.Duration) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	if err := w.Run(ctx); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The bubble's clock begins at midnight UTC.
+func TestQuietHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, person, line := &ledger{}, &way{}, &lineWay{way{name: " line"}}
+		start := time.Now()
+		quiet := func(at time.Time) bool { h := at.UTC().Hour(); return h >= 22 || h < 7 }
+		health := func(context.Context) ([]reception.Health, error) {
+			sick := time.Since(start) < 5*time.Hour || time.Since(start) > 9*time.Hour
+			broken := time.Since(start) > 2*time.Hour && time.Since(start) < 4*time.Hour
+			return []reception.Health{
+				{Kind: reception.HealthTuner, Subject: "attic", OK: !sick},
+				{Kind: reception.HealthStore, Subject: "store", OK: !broken},
+			}, nil
+		}
+		w, err := New(l, noAnswer, health, []alerting.Notifier{person, line}, Options{Quiet: quiet})
+		if err != nil {
+			t.Fatal(err)
+		}
+		run(t, w, 10*time.Hour)
+		var got []string
+		for i, e := range person.told {
+			got = append(got, person.at[i].Sub(start).Round(time.Minute).String()+" "+string(e.Kind)+" "+string(e.Alarm.Condition))
+		}
+		want := "2h6m0s raised store-failing, 7h0m0s raised tuner-silent, 7h0m0s cleared store-failing, 7h0m0s cleared tuner-silent, 9h31m0s raised tuner-silent"
+		if s := strings.Join(got, ", "); s != want {
+			t.Errorf("told\n%s\nwant\n%s", s, want)
+		}
+		if len(line.told) != 5 || line.at[0].Sub(start) > 31*time.Minute {
+			t.Errorf("the log was told %d events, the first at %v; want 5, at once", len(line.told), line.at[0].Sub(start))
+		}
+		for _, e := range l.entries { // the journal never waits
+			if e.Kind == reception.KindAlarm && e.Known-e.Held > 24*time.Hour.Milliseconds() {
+				t.Errorf("entry of %d was kept at %d", e.Held, e.Known)
+			}
+		}
+		if first := l.entries[slices.IndexFunc(l.entries, func(e reception.Entry) bool { return e.Kind == reception.KindAlarm })]; first.Known-start.UnixMilli() > 31*60*1000 {
+			t.Errorf("the first alarm entered the journal %d ms after the start", first.Known-start.UnixMilli())
+		}
+	})
+}
+
+func TestOneWayThatFailsHoldsUpNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bad, good := &way{name: " bad", fail: true}, &way{name: " good"}
+		healthy := false
+		health := func(ctx context.Context) ([]reception.Health, error) {
+			if healthy {
+				return answers(ctx)
+			}
+			return silent(ctx)
+		}
+		w, err := New(&ledger{}, noAnswer, health, []alerting.Notifier{bad, good}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- w.Run(ctx) }()
+		time.Sleep(2 * time.Hour)
+		if bad.tries < 8 || bad.tries > 40 {
+			t.Errorf("%d tries in two hours, want them spread out to a quarter of an hour", bad.tries)
+		}
+		healthy = true
+		time.Sleep(13 * time.Minute)
+		if len(good.told) != 2 {
+			t.Errorf("the good way was told %d events, want 2", len(good.told))
+		}
+		time.Sleep(giveUp + 2*time.Hour)
+		cancel()
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+		if len(w.outbox) != 0 {
+			t.Errorf("%d messages are still tried after a week", len(w.outbox))
+		}
+	})
+}
+
+// When the store fails, the journal may be what cannot be written: it is told at once,
+// once, and again when the journal can be.
+func TestStoreThatFailsIsToldWithoutAJournal(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, n := &ledger{fail: errors.New("disk is full")}, &way{}
+		health := func(context.Context) ([]reception.Health, error) {
+			return []reception.Health{{Kind: reception.HealthStore, Subject: "store", Since: time.Now().Add(-time.Hour).UnixMilli()}}, nil
+		}
+		w, err := New(l, noAnswer, health, []alerting.Notifier{n}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 3 {
+			if err := w.Step(t.Context()); err == nil {
+				t.Fatal("Step = nil with a ledger that fails")
+			}
+			time.Sleep(time.Minute)
+		}
+		if len(n.told) != 1 || n.told[0].Alarm.Condition != alerting.StoreFailing {
+			t.Fatalf("told %+v, want store-failing once", n.told)
+		}
+		l.fail = nil
+		if err := errors.Join(w.Step(t.Context()), w.tell(t.Context())); err != nil || len(n.told) != 2 || len(w.Alarms()) != 1 {
+			t.Errorf("err %v, %d told, %d alarms; want nil, 2, 1", err, len(n.told), len(w.Alarms()))
 		}
 	})
 }

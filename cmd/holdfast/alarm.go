@@ -38,6 +38,10 @@ imported history those that it would have raised (replay).`,
 				j.SetIndent("", "  ")
 				return j.Encode(as)
 			}
+			zone, err := time.LoadLocation(as.TimeZone)
+			if err != nil {
+				zone = time.UTC
+			}
 			if len(as.Alarms) == 0 {
 				fmt.Fprintln(e.out, "No alarm so far.")
 			}
@@ -48,14 +52,18 @@ imported history those that it would have raised (replay).`,
 				state := alerting.Severity(a.Severity).PeopleWord()
 				switch {
 				case a.Cleared != 0:
-					state = "cleared " + clock(a.Cleared)
+					state = "cleared " + clock(a.Cleared, zone)
 				case a.Acknowledged != 0:
 					state += ", acknowledged"
 				}
 				if a.Origin == "replay" {
 					state += ", from imported history"
 				}
-				fmt.Fprintf(e.out, "%s  %s  (%s)\n", clock(a.Raised), a.Condition, state)
+				since := ""
+				if a.Since != 0 {
+					since = ", since " + clock(a.Since, zone)
+				}
+				fmt.Fprintf(e.out, "%s  %s  (%s%s)\n", clock(a.Raised, zone), a.Condition, state, since)
 				fmt.Fprintln(e.out, text.WrapSoft(a.Text, e.width()))
 				if a.Cleared == 0 && a.Origin != "replay" {
 					fmt.Fprintf(e.out, "holdfast alarm acknowledge '%s'\n", a.ID)
@@ -82,9 +90,31 @@ imported history those that it would have raised (replay).`,
 			return nil
 		},
 	})
+	c.AddCommand(&cobra.Command{
+		Use:   "test NAME",
+		Short: "Send a sample by a way of telling and say what came back",
+		Long: `Send a sample by the way of telling with this name in the config (its kind, if it has
+none): through the daemon if one runs, else from here. No alarm is raised. Quiet hours
+do not hold a sample up.`,
+		Args: exact(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			h, err := e.connect(c.Context())
+			if err != nil {
+				return err
+			}
+			defer h.Close()
+			answer, err := h.TryWay(c.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			fmt.Fprintln(e.out, answer)
+			return nil
+		},
+	})
 	return c
 }
 
-func clock(t answer.Time) string {
-	return time.UnixMilli(int64(t)).UTC().Format("2006-01-02 15:04 UTC")
+// clock says an instant in the home's time.
+func clock(t answer.Time, zone *time.Location) string {
+	return time.UnixMilli(int64(t)).In(zone).Format("2006-01-02 15:04 MST")
 }

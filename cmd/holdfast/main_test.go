@@ -34,6 +34,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"waitfor": waitFor,
 			"append":  appendTo,
+			"port":    port, "losing": losing, "receiver": receiver, "eventually": eventually,
 		},
 	})
 }

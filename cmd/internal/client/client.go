@@ -233,7 +233,8 @@ func (c *Client) Alarms(ctx context.Context) (Alarms, error) {
 
 // Alarms are alarms as /api/alarms lists them, newest first.
 type Alarms struct {
-	Alarms []struct {
+	TimeZone string `json:"time_zone"` // the home's, an IANA name
+	Alarms   []struct {
 		ID string `json:"id"`
 		answer.Alarm
 	} `json:"alarms"`
@@ -246,4 +247,20 @@ func (c *Client) Acknowledge(ctx context.Context, id string) error {
 		return err
 	}
 	return body.Close()
+}
+
+// TryWay sends a sample by a way of telling and returns what came back.
+func (c *Client) TryWay(ctx context.Context, name string) (string, error) {
+	body, err := c.do(ctx, http.MethodPost, "/api/alarms/test", strings.NewReader(url.Values{"name": {name}}.Encode()), "application/x-www-form-urlencoded")
+	if err != nil {
+		return "", err
+	}
+	defer body.Close()
+	var out struct {
+		Answer string `json:"answer"`
+	}
+	if err := json.NewDecoder(io.LimitReader(body, 64<<10)).Decode(&out); err != nil {
+		return "", fmt.Errorf("read what came back: %w", err)
+	}
+	return out.Answer, nil
 }

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"holdfast/alerting"
-	"holdfast/alerting/notify/logline"
 	"holdfast/alerting/watch"
 	"holdfast/analysis/answer"
 	"holdfast/analysis/reception"
@@ -48,6 +47,11 @@ type Params struct {
 	// begins now.
 	World func(seed int) *firstworld.World
 	Hurry float64 // of simulated tuners; 0 is 1
+	// Speed is how many seconds of Now pass in a second; 0 is 1. Above it all tuners are
+	// simulated: everything that is timed goes by Now.
+	Speed float64
+	// Away reports whether a simulated tuner is unplugged; nil: never.
+	Away func(tuner string, at time.Time) bool
 	// Weather sources beside the config's, read each minute.
 	Weather []weather.Source
 }
@@ -61,7 +65,10 @@ func Run(ctx context.Context, p Params) error {
 	if p.World == nil {
 		p.World = oneWorld(p.Now())
 	}
-	h, err := OpenOrReach(ctx, p.Config, p.DataDir, Options{Now: p.Now, Log: p.Log})
+	if p.Speed == 0 {
+		p.Speed = 1
+	}
+	h, err := OpenOrReach(ctx, p.Config, p.DataDir, Options{Now: p.Now, Log: p.Log, Version: p.Version})
 	switch {
 	case ctx.Err() != nil && err != nil: // stopped while it waited
 		return nil
@@ -134,7 +141,7 @@ func generation(ctx context.Context, h *Home, c configs.Config, p Params) (*conf
 	gctx, stop := context.WithCancel(ctx)
 	defer stop()
 	h.health.forget()
-	g := &gen{home: h, config: c, params: p, log: p.Log, clock: collector.NewClock(p.Now, p.Log)}
+	g := &gen{home: h, config: c, params: p, log: p.Log, clock: collector.NewFastClock(p.Now, p.Speed, p.Log)}
 	tiers, err := g.build(gctx)
 	if err != nil {
 		return nil, err
@@ -215,7 +222,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	h := g.home
 	g.scales, g.wishes, g.skies = map[string]bool{}, map[int64]bool{}, map[string][]reception.Weather{}
 	var tuners tier
-	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: g.params.Hurry}
+	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: max(1, g.params.Hurry) * g.params.Speed, away: g.params.Away}
 	for _, t := range g.config.Tuners {
 		src, err := openSource(ctx, t, parts)
 		if err != nil {
@@ -239,12 +246,13 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		g.tuners = append(g.tuners, tuner)
 		tuners = append(tuners, tuner)
 	}
-	var notifiers []alerting.Notifier
-	for range g.config.Tell {
-		notifiers = append(notifiers, logline.New(g.log))
+	notifiers, err := h.ways(g.config.Tell)
+	if err != nil {
+		g.close()
+		return nil, err
 	}
 	alarms, err := watch.New(h.store, g.alarming, g.health, notifiers, watch.Options{
-		Now: g.params.Now, Log: g.log,
+		Now: g.params.Now, Log: g.log, Every: g.every(time.Minute), Quiet: quiet(g.config.Alarms.QuietHours, h.setup.zone),
 		Adopt: func(ctx context.Context) (alerting.State, error) {
 			_, s, err := h.replay(ctx)
 			return s, err
@@ -373,4 +381,9 @@ func (g *gen) health(ctx context.Context) ([]reception.Health, error) {
 	}
 	g.home.health.note(g.clock.Health())
 	return g.home.Health(ctx)
+}
+
+// every is the real time in which d of Now passes.
+func (g *gen) every(d time.Duration) time.Duration {
+	return max(time.Millisecond, time.Duration(float64(d)/g.params.Speed))
 }

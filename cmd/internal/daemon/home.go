@@ -9,6 +9,7 @@ import (
 	"iter"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -39,6 +40,9 @@ type Home struct {
 	every  sync.Map // base interval by tuner, time.Duration: the config's, then as stretched
 	log    *slog.Logger
 	now    func() time.Time
+	agent  string // to others on the network
+
+	tell []configs.Tell
 
 	mu    sync.Mutex
 	watch *watch.Watch // in the daemon; else nil
@@ -52,6 +56,8 @@ var _ dashboards.Backend = (*Home)(nil)
 type Options struct {
 	Now func() time.Time
 	Log *slog.Logger
+	// Version is told to receivers of alarms.
+	Version string
 }
 
 // Open opens the home in a data folder, makes it if there is none, and brings tallies
@@ -74,7 +80,7 @@ func Open(ctx context.Context, c configs.Config, dir string, o Options) (*Home, 
 	if err != nil {
 		return nil, err
 	}
-	h := &Home{dir: dir, store: st, log: o.Log, now: o.Now}
+	h := &Home{dir: dir, store: st, log: o.Log, now: o.Now, agent: strings.TrimSuffix("holdfast/"+o.Version, "/")}
 	if err := h.prepare(ctx, s, c); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
@@ -92,7 +98,7 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 	h.mu.Lock()
 	h.since = since
 	h.mu.Unlock()
-	h.setup = s
+	h.setup, h.tell = s, c.Tell
 	h.every.Clear()
 	for _, t := range c.Tuners {
 		h.every.Store(t.Name, t.Every)

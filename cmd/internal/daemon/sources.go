@@ -26,6 +26,7 @@ type sourceParts struct {
 	log   *slog.Logger
 	world func(seed int) *firstworld.World
 	hurry float64 // of simulated tuners
+	away  func(tuner string, at time.Time) bool
 }
 
 // The kinds of source, by the config's word. Drivers are named here and nowhere else.
@@ -35,7 +36,11 @@ var sourceKinds = map[string]func(ctx context.Context, t configs.Tuner, p source
 	"httpjson": openHTTPJSON,
 	"replay":   openReplay,
 	"simulated": func(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
-		return simulated.New(p.world(t.Seed), t.Name, simulated.Options{Now: p.now, Hurry: p.hurry})
+		o := simulated.Options{Now: p.now, Hurry: p.hurry}
+		if p.away != nil {
+			o.Away = func(at time.Time) bool { return p.away(t.Name, at) }
+		}
+		return simulated.New(p.world(t.Seed), t.Name, o)
 	},
 }
 

@@ -40,6 +40,9 @@ func (g *gen) timers() (*timers, error) {
 	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours})
 	weather, err := g.weatherJobs()
 	t.jobs = append(t.jobs, weather...)
+	for i := range t.jobs {
+		t.jobs[i].every = g.every(t.jobs[i].every)
+	}
 	return t, err
 }
 

@@ -65,8 +65,9 @@ const (
 	waitingWeather = 24 * 14
 	// recentWeather bounds the rows of a source that are looked at for wrong units.
 	recentWeather = 1000
-	// silentWeather is how long a source may give nothing new before that is a fault.
-	silentWeather = 7 * 24 * time.Hour
+	// silentWeather is how long a source may give nothing new before that is a fault:
+	// reports come each hour. The alarm of weather that is stale is told as soon.
+	silentWeather = 6 * time.Hour
 )
 
 // An observer reads one source and stores its rows.
@@ -87,7 +88,7 @@ func (g *gen) observer(name string, s weather.Source) func(context.Context) erro
 }
 
 // look reads the source once. Its fact of health says what is wrong with it, or that
-// it has been silent for a week, since the last row.
+// it has been silent for six hours, since the last row.
 func (o *observer) look(ctx context.Context) error {
 	now := o.g.params.Now().UnixMilli()
 	if o.begun == 0 {
@@ -105,12 +106,12 @@ func (o *observer) look(ctx context.Context) error {
 		return err
 	}
 	fact := reception.Health{Kind: reception.HealthWeather, Subject: o.name, Since: now, OK: err == nil && units == "", Detail: units}
-	if err != nil {
-		fact.Detail = oneLine(err)
-	}
 	newest := o.last
 	if newest == 0 { // never any: silent since the first look
 		newest = o.begun
+	}
+	if err != nil {
+		fact.Since, fact.Detail = min(now, newest), oneLine(err)
 	}
 	if now-newest >= silentWeather.Milliseconds() {
 		fact.OK, fact.Since = false, newest
@@ -118,7 +119,7 @@ func (o *observer) look(ctx context.Context) error {
 		if err != nil {
 			why = oneLine(err)
 		}
-		fact.Detail = fmt.Sprintf("no new weather since %s UTC: %s", time.UnixMilli(newest).UTC().Format("2006-01-02 15:04"), why)
+		fact.Detail = fmt.Sprintf("no new weather since %s: %s", time.UnixMilli(newest).In(o.g.home.setup.zone).Format("Mon 2 January, 15:04"), why)
 	}
 	o.g.home.health.note(fact)
 	return err

@@ -1,0 +1,85 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"regexp"
+	"strings"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"holdfast/alerting/notify/webhook"
+)
+
+// port finds a port on which nobody listens: port VARIABLE.
+func port(ts *testscript.TestScript, neg bool, args []string) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	ts.Check(err)
+	_, p, err := net.SplitHostPort(l.Addr().String())
+	ts.Check(err)
+	ts.Check(l.Close())
+	ts.Setenv(args[0], p)
+}
+
+// losing writes six hours of readings of a channel that has been lost for the last three:
+// losing FILE.
+func losing(ts *testscript.TestScript, neg bool, args []string) {
+	var b strings.Builder
+	b.WriteString("time,tuner,channel,dwell_s,locked,cn_db\n")
+	now := time.Now().UTC().Truncate(time.Second)
+	for at := now.Add(-6 * time.Hour); at.Before(now); at = at.Add(5 * time.Minute) {
+		row := "1,24.5"
+		if at.After(now.Add(-3 * time.Hour)) {
+			row = "0,"
+		}
+		fmt.Fprintf(&b, "%s,attic,30,5,%s\n", at.Format(time.RFC3339), row)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(b.String()), 0o600))
+}
+
+// receiver listens on a port until the script ends and writes the first message to a
+// file: receiver PORT FILE.
+func receiver(ts *testscript.TestScript, neg bool, args []string) {
+	l, err := net.Listen("tcp", "127.0.0.1:"+args[0])
+	ts.Check(err)
+	file := ts.MkAbs(args[1])
+	srv := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		if err != nil || r.Header.Get(webhook.SignatureHeader) != webhook.Sign("sixteen letters or more", r.Header.Get(webhook.TimestampHeader), body) {
+			http.Error(w, "no", http.StatusUnauthorized)
+			return
+		}
+		if _, err := os.Stat(file); err != nil {
+			part := file + ".part"
+			if os.WriteFile(part, body, 0o600) == nil {
+				_ = os.Rename(part, file)
+			}
+		}
+		w.WriteHeader(http.StatusNoContent)
+	})}
+	done := make(chan struct{})
+	go func() {
+		_ = srv.Serve(l)
+		close(done)
+	}()
+	ts.Defer(func() {
+		_ = srv.Close()
+		<-done
+	})
+}
+
+// eventually runs a command until its output matches: eventually REGEXP COMMAND ARGS.
+func eventually(ts *testscript.TestScript, neg bool, args []string) {
+	want, err := regexp.Compile(args[0])
+	ts.Check(err)
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+		if ts.Exec(args[1], args[2:]...) == nil && want.MatchString(ts.ReadFile("stdout")) {
+			return
+		}
+	}
+	ts.Fatalf("no output matched %s; the last was\n%s", want, ts.ReadFile("stdout"))
+}
