@@ -26,16 +26,27 @@ const demoMonths = 18
 
 func demoCommand(e *env) *cobra.Command {
 	var seed uint64
+	fast := false
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Show an invented home with eighteen months behind it",
 		Long: `Show an invented home: eighteen months of a simulated past are made and imported
 like any CSV, then four simulated tuners are visited live. Nothing of it is real, and
 nothing stays: the temporary data folder is removed at the end. It reads no config and
-leaves --config and --data alone.`,
+leaves --config and --data alone.
+
+With --fast a minute passes in a second, and the life of one alarm is shown on the
+terminal: a tuner is unplugged, the alarm is raised, delivered to a receiver, seen by you
+and cleared, in about two minutes.`,
 		Args: exact(0),
-		RunE: func(c *cobra.Command, _ []string) error { return e.demo(c.Context(), seed) },
+		RunE: func(c *cobra.Command, _ []string) error {
+			if fast {
+				return e.fastDemo(c.Context(), fastDemo{seed: seed, speed: 60, past: 3 * 7 * 24 * time.Hour})
+			}
+			return e.demo(c.Context(), seed)
+		},
 	}
+	c.Flags().BoolVar(&fast, "fast", false, "let a minute pass in a second, and show the life of an alarm")
 	c.Flags().Uint64Var(&seed, "seed", 1, "another home of the same kind")
 	return c
 }
@@ -57,7 +68,7 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 	}
 	world := firstworld.New(seed, start)
 	fmt.Fprintf(e.errOut, "Making %d months of an invented home's past, and importing them like any CSV ...\n", demoMonths)
-	rows, err := e.demoPast(ctx, cfg, dir, world, start)
+	rows, err := e.demoPast(ctx, cfg, dir, world, start.AddDate(0, -demoMonths, 0), start)
 	if ctx.Err() != nil {
 		return nil
 	}
@@ -71,7 +82,7 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 	return daemon.Run(ctx, daemon.Params{
 		Config: cfg, DataDir: dir, Log: e.logger(slog.LevelWarn), Version: version(),
 		World:   func(int) *firstworld.World { return world },
-		Weather: []weather.Source{&worldWeather{world, start}},
+		Weather: []weather.Source{&worldWeather{world, start, time.Now}},
 		Bound:   func(url string) { address = url },
 		AnyPort: true,
 		Started: func() {
@@ -81,13 +92,12 @@ func (e *env) demo(ctx context.Context, seed uint64) (err error) {
 }
 
 // demoPast sends the world's past through the CSV forms into the store.
-func (e *env) demoPast(ctx context.Context, cfg configs.Config, dir string, w *firstworld.World, now time.Time) (int64, error) {
+func (e *env) demoPast(ctx context.Context, cfg configs.Config, dir string, w *firstworld.World, from, now time.Time) (int64, error) {
 	h, err := daemon.Open(ctx, cfg, dir, daemon.Options{Log: e.logger(slog.LevelWarn)})
 	if err != nil {
 		return 0, err
 	}
 	defer h.Close()
-	from := now.AddDate(0, -demoMonths, 0)
 	var scales bytes.Buffer
 	if err := exchange.WriteScales(&scales, scalesOf(w)); err != nil {
 		return 0, err
@@ -130,13 +140,14 @@ func (e *env) demoPast(ctx context.Context, cfg configs.Config, dir string, w *f
 type worldWeather struct {
 	world *firstworld.World
 	since time.Time
+	clock func() time.Time
 }
 
 func (w *worldWeather) String() string { return "station" }
 
 // Observe returns the hours that ended since it was last asked.
 func (w *worldWeather) Observe(context.Context) ([]reception.Weather, error) {
-	now := time.Now()
+	now := w.clock()
 	rows := w.world.Weather(w.since, now)
 	w.since = now
 	return rows, nil
