@@ -3,6 +3,7 @@ package configs
 import (
 	"fmt"
 	"math"
+	"net/netip"
 	"net/url"
 	"regexp"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	_ "time/tzdata" // zones are there on a machine without a zone database
 
 	"holdfast/analysis/reception"
+	"holdfast/collector/address"
 )
 
 // finish fills in defaults and checks what the types alone do not say.
@@ -502,6 +504,8 @@ func (d *decoder) webhook(t Tell, p string) {
 			d.wrong(q, "has a user in it; messages are signed with secret instead: remove the part before @")
 		case u.Fragment != "":
 			d.wrong(q, "has a # in it, and what follows is never sent; remove it")
+		case !reachable(u.Hostname()):
+			d.wrong(q, "is an address that nothing of a home has; write that of the receiver")
 		case u.Scheme == "http" && !loopback(u.Hostname()):
 			d.warn(d.at(q), q, "is not encrypted: whoever is on the way reads the alarms; https:// if the receiver can")
 		}
@@ -511,6 +515,13 @@ func (d *decoder) webhook(t Tell, p string) {
 	} else if n := len(t.Secret.Reveal()); t.Secret.Set() && n < minSecret {
 		d.wrong(d.asWritten(p+".secret"), "is shorter than %d characters; write a longer one", minSecret)
 	}
+}
+
+// reachable reports whether a host, where it is an address, is one that a config may
+// reach.
+func reachable(host string) bool {
+	a, err := netip.ParseAddr(host)
+	return err != nil || address.Reachable(a) == nil
 }
 
 // asWritten is the path of a secret as the file gives it.

@@ -437,3 +437,49 @@ func TestALossInTheHourUnderWay(t *testing.T) {
 		}
 	}
 }
+
+// A loss on another transport stream is said as such: alarms tell it apart.
+func TestAnotherSignalIsSaid(t *testing.T) {
+	h := twoChannels(2, 7)
+	s := h.setup()
+	for i := range s.Channels {
+		s.Channels[i].Identity, s.Channels[i].Wanted = "2126", i == 0
+	}
+	f := New(s)
+	var last *tally.Keyed
+	for _, x := range h.facts() {
+		if x.Latest != nil {
+			continue
+		}
+		f.Step(x)
+		if x.Tally != nil && x.Tally.Key.FrequencyHz == 599e6 && (last == nil || x.Tally.Key.Hour > last.Key.Hour) {
+			last = x.Tally
+		}
+	}
+	const minute = int64(60e3)
+	k := *last
+	k.Key.Hour++
+	start := k.Key.Hour*reception.HourMS + 12*minute
+	k.Tally.Runs = []reception.BadRun{{FirstMS: start, LastMS: start + 5*minute, BeforeMS: start - 5*minute, GapMS: 15 * minute, Visits: 2, BaseVisits: 2, WrongIdentity: 2}}
+	f.Step(Fact{Tally: &k})
+	look := func(at int64) Channel {
+		a := f.Alarming(at)
+		return a.Channels[slices.IndexFunc(a.Channels, func(c Channel) bool { return c.FrequencyHz == 599e6 })]
+	}
+	c := look(start + 6*minute)
+	if d := c.Dropouts[len(c.Dropouts)-1]; d.Visits != 2 || d.WrongIdentity != 2 || !c.Latest.WrongIdentity {
+		t.Errorf("by the tally: dropout %+v, latest %+v; want two visits on another signal, the last of them", d, c.Latest)
+	}
+	for _, x := range []struct {
+		identity string
+		wrong    bool
+	}{{"2199", true}, {"2126", false}, {"", false}} {
+		r := reception.NewReading()
+		start += minute
+		r.Time, r.Tuner, r.FrequencyHz, r.DwellMS, r.Locked, r.CNDB, r.Identity = start+6*minute, c.Tuner, 599e6, 5000, true, 25, x.identity
+		f.Step(Fact{Latest: &r})
+		if got := look(start + 7*minute).Latest; got.Time != Time(r.Time) || got.WrongIdentity != x.wrong {
+			t.Errorf("identity %q: latest %+v, want wrong %v", x.identity, got, x.wrong)
+		}
+	}
+}

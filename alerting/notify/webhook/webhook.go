@@ -89,7 +89,7 @@ type Options struct {
 	Home   string
 	Zone   *time.Location // of times for people
 	Agent  string         // User-Agent; holdfast if empty
-	Client *http.Client   // for tests; its redirects and time-out are set here
+	Client *http.Client   // the way to the network, net/http's if nil; redirects and time-out are set here
 }
 
 // A Notifier posts events.

@@ -11,6 +11,7 @@ import (
 	"holdfast/alerting/notify/logline"
 	"holdfast/alerting/notify/webhook"
 	"holdfast/collector"
+	"holdfast/collector/address"
 	"holdfast/configs"
 )
 
@@ -23,6 +24,7 @@ var wayKinds = map[string]func(h *Home, t configs.Tell) (alerting.Notifier, erro
 	"webhook": func(h *Home, t configs.Tell) (alerting.Notifier, error) {
 		return webhook.New(webhook.Options{
 			Name: t.Name, URL: t.URL.Reveal(), Secret: t.Secret.Reveal(), Home: h.setup.home.Name, Zone: h.setup.zone, Agent: h.agent,
+			Client: address.NewClient(nil), // never to a machine's own credentials
 		})
 	},
 }
