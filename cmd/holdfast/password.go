@@ -63,7 +63,7 @@ func (e *env) makePassword(ctx context.Context) error {
   password_hash: %s
   tls: { kind: self-signed } # encrypts; browsers ask once whether to trust it
 `, hash)
-	fmt.Fprintf(e.errOut, "\nThen reload or start again. Pages are at https://, the name or address of this machine, :8790.\n")
+	fmt.Fprintf(e.errOut, "\nThen reload (SIGHUP) or start again, and open https://NAME:8790/ with the name or address of this machine.\n")
 	return nil
 }
 
