@@ -7,6 +7,7 @@ import (
 	"iter"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -111,6 +112,7 @@ func TestToldOnceAcrossRestarts(t *testing.T) {
 		stop()
 		w, stop := start()
 		time.Sleep(5 * time.Minute)
+		synctest.Wait()
 		if len(n.told) != 1 || n.told[0].Kind != alerting.Raised || n.told[0].Alarm.Condition != alerting.TunerSilent {
 			t.Fatalf("told %+v, want one raised tuner-silent", n.told)
 		}
@@ -298,9 +300,9 @@ func TestQuietHours(t *testing.T) {
 func TestOneWayThatFailsHoldsUpNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bad, good := &way{name: " bad", fail: true}, &way{name: " good"}
-		healthy := false
+		var healthy atomic.Bool
 		health := func(ctx context.Context) ([]reception.Health, error) {
-			if healthy {
+			if healthy.Load() {
 				return answers(ctx)
 			}
 			return silent(ctx)
@@ -313,11 +315,13 @@ func TestOneWayThatFailsHoldsUpNoOther(t *testing.T) {
 		done := make(chan error)
 		go func() { done <- w.Run(ctx) }()
 		time.Sleep(2 * time.Hour)
+		synctest.Wait()
 		if bad.tries < 8 || bad.tries > 40 {
 			t.Errorf("%d tries in two hours, want them spread out to a quarter of an hour", bad.tries)
 		}
-		healthy = true
+		healthy.Store(true)
 		time.Sleep(13 * time.Minute)
+		synctest.Wait()
 		if len(good.told) != 2 {
 			t.Errorf("the good way was told %d events, want 2", len(good.told))
 		}
