@@ -11,9 +11,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
-
-	"golang.org/x/sys/unix"
 
 	"holdfast/alerting"
 	"holdfast/alerting/watch"
@@ -74,7 +73,7 @@ func Open(ctx context.Context, c configs.Config, dir string, o Options) (*Home, 
 		return nil, err
 	}
 	st, err := embedded.Open(ctx, dir, embedded.Options{Logger: o.Log})
-	if errors.Is(err, fs.ErrPermission) || errors.Is(err, unix.EROFS) || errors.Is(err, unix.ENOTDIR) {
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) || errors.Is(err, syscall.ENOTDIR) {
 		return nil, fmt.Errorf("%w; holdfast must write in its data folder: make it writable for the account that runs holdfast, or name another with --data or store.data", err)
 	}
 	if err != nil {
