@@ -199,8 +199,3 @@ func union(a, b []int) []int {
 	slices.Sort(out)
 	return slices.Compact(out)
 }
-
-// common returns what two ascending lists share.
-func common(a, b []int) []int {
-	return slices.DeleteFunc(slices.Clone(a), func(x int) bool { return !slices.Contains(b, x) })
-}
