@@ -75,6 +75,7 @@ type importer struct {
 	gather   int // rows held at most
 	buffers  map[reception.Series]*buffer
 	held     int
+	loads    [2]load // of the week that is stored: memory to use again
 	report   Report
 	progress func(int64)
 }
@@ -147,7 +148,13 @@ func (im *importer) flush(ctx context.Context, final bool) error {
 	}
 	for _, p := range portions {
 		im.held -= p.n
-		p.readings, p.lines = slices.Clone(p.readings[p.n:]), slices.Clone(p.lines[p.n:])
+		p.readings, p.lines = p.readings[:copy(p.readings, p.readings[p.n:])], p.lines[:copy(p.lines, p.lines[p.n:])]
+	}
+	// Buffers keep their memory for the next rows, up to twice their share of it.
+	for _, b := range im.buffers {
+		if cap(b.readings) > 2*im.gather/len(im.buffers) {
+			b.readings, b.lines = slices.Clone(b.readings), slices.Clone(b.lines)
+		}
 	}
 	if !final && im.held > im.gather/2 { // too many series for whole weeks
 		return im.flush(ctx, true)
@@ -278,7 +285,10 @@ func (im *importer) storeWeek(ctx context.Context, portions []*portion, week int
 	in := im.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	folded, rest := load{batch: store.Batch{FoldedReadings: true}}, load{}
+	folded, rest := &im.loads[0], &im.loads[1]
+	folded.empty()
+	rest.empty()
+	folded.batch.FoldedReadings = true
 	for _, p := range portions {
 		if now := in.spans[p.series]; now != p.expect { // somebody else wrote meanwhile
 			p.was, p.had = now, true
@@ -296,7 +306,7 @@ func (im *importer) storeWeek(ctx context.Context, portions []*portion, week int
 		}
 		delete(in.lives, p.series) // read again when the series is next visited
 	}
-	for _, l := range []load{folded, rest} {
+	for _, l := range []*load{folded, rest} {
 		if err := im.append(ctx, l); err != nil {
 			return err
 		}
@@ -318,7 +328,12 @@ func (l *load) take(p *portion, i, j int) {
 	l.lines = append(l.lines, p.lines[i:j]...)
 }
 
-func (im *importer) append(ctx context.Context, l load) error {
+func (l *load) empty() {
+	l.batch = store.Batch{Readings: l.batch.Readings[:0]}
+	l.lines = l.lines[:0]
+}
+
+func (im *importer) append(ctx context.Context, l *load) error {
 	if len(l.lines) == 0 {
 		return nil
 	}
