@@ -98,7 +98,8 @@ func (r *run) workOut(e *element) slowPart {
 		required: r.dated(Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate), daysForFades, e.span),
 		depth:    r.dated(Est(all.Depth(0.99)), daysForFades, e.span),
 	}
-	out.failed, out.season = e.failed, &e.fit.Season
+	season := e.fit.Season // a copy: a pointer into the element would keep its days
+	out.failed, out.season = e.failed, &season
 	return out
 }
 

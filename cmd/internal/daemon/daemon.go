@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -347,9 +348,14 @@ func (g *gen) keepScale(ctx context.Context, id, tuner string, src collector.Sou
 	return nil
 }
 
-// alarming answers for the alarms and takes note of the channels that are close.
+// alarming answers for the alarms and takes note of the channels that are close. The
+// alarms ask once a minute; the system then takes back what this answer, others since
+// and, the first time, the start over a history left behind. Over eighteen months of
+// twelve channels 25 MB are needed; without this the process stayed at 125 MiB, with it
+// at 73. Collecting takes some 30 ms of CPU there, 2 ms on a young store.
 func (g *gen) alarming(ctx context.Context) (answer.Answer, error) {
 	a, err := g.home.alarming(ctx)
+	debug.FreeOSMemory()
 	if err != nil {
 		return a, err
 	}

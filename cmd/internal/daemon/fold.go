@@ -300,6 +300,10 @@ func (f *folder) replay(ctx context.Context, until int64) ([]alerting.Alarm, ale
 	return f.replayed.alarms, f.replayed.state.Clone(), nil
 }
 
+// seamMS is how far before an instant new readings have tallies made again: hours that
+// look at them, and the neighbours of these. It is no change of the history before.
+const seamMS = 4 * reception.HourMS
+
 // historySeq is the sequence of the last change that reaches before an instant. Each
 // change is looked at once: what is measured every minute is not history.
 func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
@@ -312,7 +316,7 @@ func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
 			return 0, fmt.Errorf("read the change list: %w", err)
 		}
 		s.seq = c.Seq
-		if from, _ := c.Bounds(); from < until-reception.HourMS {
+		if from, _ := c.Bounds(); from < until-seamMS {
 			s.last = c.Seq
 		}
 	}
