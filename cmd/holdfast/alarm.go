@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -64,7 +65,7 @@ imported history those that it would have raised (replay).`,
 					since = ", since " + clock(a.Since, zone)
 				}
 				fmt.Fprintf(e.out, "%s  %s  (%s%s)\n", clock(a.Raised, zone), a.Condition, state, since)
-				fmt.Fprintln(e.out, text.WrapSoft(a.Text, e.width()))
+				fmt.Fprintln(e.out, wrapped(a.Text, e.width()))
 				if a.Cleared == 0 && a.Origin != "replay" {
 					fmt.Fprintf(e.out, "holdfast alarm acknowledge '%s'\n", a.ID)
 				}
@@ -117,4 +118,14 @@ do not hold a sample up.`,
 // clock says an instant in the home's time.
 func clock(t answer.Time, zone *time.Location) string {
 	return time.UnixMilli(int64(t)).In(zone).Format("2006-01-02 15:04 MST")
+}
+
+// wrapped breaks text at spaces to a width in columns, without the blanks that the
+// library fills lines with.
+func wrapped(s string, width int) string {
+	lines := strings.Split(text.WrapSoft(s, width), "\n")
+	for i := range lines {
+		lines[i] = strings.TrimRight(lines[i], " ")
+	}
+	return strings.Join(lines, "\n")
 }

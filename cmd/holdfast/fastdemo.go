@@ -15,8 +15,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/jedib0t/go-pretty/v6/text"
-
 	"holdfast/alerting"
 	"holdfast/alerting/notify/webhook"
 	"holdfast/analysis/worldtest/firstworld"
@@ -176,7 +174,7 @@ func (t *teller) say(at time.Time, what string, more ...string) {
 	const indent = "        "
 	fmt.Fprintf(t.out, "\n%s   %s\n", at.In(t.zone).Format("15:04"), what)
 	for _, m := range more {
-		for _, line := range strings.Split(text.WrapSoft(m, max(40, t.width-len(indent))), "\n") {
+		for _, line := range strings.Split(wrapped(m, max(40, t.width-len(indent))), "\n") {
 			fmt.Fprintln(t.out, strings.TrimRight(indent+line, " "))
 		}
 	}
