@@ -75,7 +75,7 @@ func TestKillAtAnyMoment(t *testing.T) {
 	latest := map[string]string{} // by tuner and channel, as the last answer showed it
 	for round := range rounds {
 		// A daemon with an import through its socket in one round, an import alone in the next.
-		var log, importLog bytes.Buffer
+		var log, importLog screen
 		var daemon *exec.Cmd
 		if round%2 == 0 {
 			daemon = exec.Command("holdfast", "--config", cfg, "--data", data, "run")

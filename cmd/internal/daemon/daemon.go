@@ -297,11 +297,8 @@ func (g *gen) taker(name string, src collector.Source) func(context.Context, []r
 				}
 			}
 		}
-		if err := g.home.intake.Add(ctx, rs); err != nil {
+		if err := g.home.folder.stored(func() error { return g.home.intake.Add(ctx, rs) }, rs); err != nil {
 			return err
-		}
-		for i := range rs {
-			g.home.folder.latest(&rs[i])
 		}
 		g.home.pulse.beat()
 		return nil

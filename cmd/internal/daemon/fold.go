@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 
@@ -31,8 +32,11 @@ type folder struct {
 	replayed replayed
 	scanned  scanned
 
-	fresh  sync.Mutex // guards visits; held for no longer than a map's access
-	visits map[reception.Series]reception.Reading
+	// storing is held for reading while a visit is stored and noted, so that whoever
+	// holds it for writing finds both or neither.
+	storing sync.RWMutex
+	fresh   sync.Mutex // guards visits; held for no longer than a map's access
+	visits  map[reception.Series]reception.Reading
 }
 
 // What was seen of the change list in the search for history before an instant.
@@ -110,13 +114,34 @@ func (f *folder) catchUp(ctx context.Context) error {
 		}
 		f.logSeq = logSeq
 	}
-	for _, k := range f.intake.OpenTallies() {
+	open, visits := f.open()
+	for _, k := range open {
 		f.fold.Step(answer.Fact{Tally: &k})
 	}
+	for _, r := range visits { // the fold keeps the newest of each series
+		f.fold.Step(answer.Fact{Latest: &r})
+	}
+	return nil
+}
+
+// open returns the tallies of the open hours with the latest visit of each series.
+func (f *folder) open() ([]tally.Keyed, map[reception.Series]reception.Reading) {
+	f.storing.Lock()
+	defer f.storing.Unlock()
 	f.fresh.Lock()
 	defer f.fresh.Unlock()
-	for _, r := range f.visits { // the fold keeps the newest of each series
-		f.fold.Step(answer.Fact{Latest: &r})
+	return f.intake.OpenTallies(), maps.Clone(f.visits)
+}
+
+// stored stores visits by add and notes them for the next answer.
+func (f *folder) stored(add func() error, rs []reception.Reading) error {
+	f.storing.RLock()
+	defer f.storing.RUnlock()
+	if err := add(); err != nil {
+		return err
+	}
+	for i := range rs {
+		f.latest(&rs[i])
 	}
 	return nil
 }
@@ -326,8 +351,7 @@ func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
 
 const dayMS = 24 * reception.HourMS
 
-// latest notes a visit that was just made, for the next answer. It never waits for one:
-// a tuner's loop calls it.
+// latest notes a visit that was just made, for the next answer.
 func (f *folder) latest(r *reception.Reading) {
 	if !r.Valid() {
 		return

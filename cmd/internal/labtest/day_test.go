@@ -306,6 +306,7 @@ func checkAnswer(t *testing.T, bin, data string) {
 			lost = append(lost, al)
 		case "tuner-silent":
 			silent = append(silent, al)
+		case "disk-failing": // the machine's disk is a small one in memory
 		default:
 			t.Errorf("alarm %+v, want none of its condition", al)
 		}
