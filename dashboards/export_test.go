@@ -1,6 +1,8 @@
 package dashboards
 
 import (
+	"context"
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -8,8 +10,23 @@ import (
 	"testing"
 )
 
+// A home whose disk fails, at once for scales and in the middle of weather.
+type failingHome struct{ *fakeHome }
+
+func (f failingHome) Export(ctx context.Context, kind string, from, to int64, w io.Writer) error {
+	if kind != "scales" {
+		if err := f.fakeHome.Export(ctx, kind, from, to, w); err != nil {
+			return err
+		}
+	}
+	if kind == "scales" || kind == "weather" {
+		return errors.New("the disk cannot be read")
+	}
+	return nil
+}
+
 func TestExport(t *testing.T) {
-	srv := httptest.NewServer(New(newFakeHome(3), Options{}).Handler())
+	srv := httptest.NewServer(New(failingHome{newFakeHome(3)}, Options{}).Handler())
 	defer srv.Close()
 	// status is 0 where the connection was cut before anything came.
 	get := func(path string) (status int, body string, err error) {
