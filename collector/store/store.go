@@ -155,8 +155,10 @@ type Stored struct {
 // All methods may be called concurrently. After Close they return ErrClosed.
 type Log interface {
 	// Append stores a batch. Much at once is stored fastest by span: all series of a
-	// day or a month in one batch, then the next. Series after series over the same
-	// months has the embedded engine write every page once for each of them.
+	// week or a month in one batch of some 200,000 readings, series after series in
+	// their order, each by ascending time; then the next span. The embedded engine
+	// writes the readings of a month, if a batch has thousands of them, straight into
+	// a file of sealed readings, each series by itself.
 	Append(ctx context.Context, b Batch) (Appended, error)
 
 	// Readings yields chunks of at most some thousand readings of one series each.

@@ -81,6 +81,25 @@ CREATE TABLE entry (
 	kind TEXT NOT NULL, key TEXT NOT NULL, held INTEGER NOT NULL, known INTEGER NOT NULL,
 	body BLOB NOT NULL,
 	UNIQUE (kind, held, key, known));
+`, `
+-- Files of sealed readings. An id is never used twice.
+CREATE TABLE segment (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	file TEXT NOT NULL UNIQUE,
+	month INTEGER NOT NULL, -- months since 1970-01, UTC
+	rows INTEGER NOT NULL, bytes INTEGER NOT NULL,
+	crc32c INTEGER NOT NULL, -- of what follows the last row group
+	merged INTEGER NOT NULL);
+
+-- Their row groups: readings of one series from t0 up to and including t1.
+CREATE TABLE segment_group (
+	series INTEGER NOT NULL REFERENCES series,
+	t0 INTEGER NOT NULL,
+	segment INTEGER NOT NULL REFERENCES segment,
+	rg INTEGER NOT NULL,
+	t1 INTEGER NOT NULL, n INTEGER NOT NULL,
+	pos INTEGER NOT NULL, size INTEGER NOT NULL, crc32c INTEGER NOT NULL, -- of its bytes in the file
+	PRIMARY KEY (series, t0, segment, rg)) WITHOUT ROWID;
 `}
 
 // migrate brings the database to the newest version in one transaction. A database
