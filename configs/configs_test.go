@@ -364,11 +364,23 @@ func TestReferenceIsComplete(t *testing.T) {
 	walk(reflect.TypeFor[Config]())
 }
 
-// Each example loads without a warning, as it lies there, and every line with a key is
-// explained there or above.
+// Each example loads without a warning, as it lies there, every line with a key is
+// explained there or above, editors find the schema by its first line, and the README
+// names it.
 func TestExamples(t *testing.T) {
 	t.Setenv("TUNER_PASSWORD", "p")
-	for name, kind := range map[string]string{"network-device.yaml": "httpjson", "tuner-program.yaml": "command"} {
+	t.Setenv("WEATHER_KEY", "k")
+	readme, err := os.ReadFile(filepath.FromSlash("../README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[string]string{"network-device.yaml": "httpjson", "tuner-program.yaml": "command", "home-server.yaml": "dvb",
+		"installer-kit.yaml": "dvb", "two-antenna-bench.yaml": "dvb", "demo.yaml": "simulated", "reference.yaml": "dvb"}
+	for _, name := range examples(t) {
+		if !strings.Contains(string(readme), "configs/"+name+")") {
+			t.Errorf("the README does not name configs/%s", name)
+		}
+		kind := kinds[name]
 		c, err := Load(name)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
@@ -380,6 +392,12 @@ func TestExamples(t *testing.T) {
 		b, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if !strings.HasPrefix(string(b), "# yaml-language-server: $schema=schema.json\n") {
+			t.Errorf("%s: editors do not find the schema", name)
+		}
+		if name == "demo.yaml" {
+			continue // of a home that explains itself by being shown
 		}
 		told := 0
 		for i, l := range strings.Split(string(b), "\n") {

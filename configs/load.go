@@ -58,11 +58,18 @@ func (d *decoder) parse(b []byte) (Config, error) {
 //go:embed reference.yaml
 var referenceYAML string
 
+//go:embed schema.json
+var schemaJSON string
+
 //go:embed demo.yaml
 var demoYAML string
 
 // Reference is an example with every key, explained one by one.
 func Reference() string { return referenceYAML }
+
+// Schema is the JSON Schema of the config, by which editors complete and check. It is
+// made from the types of this package and the words of the reference.
+func Schema() string { return schemaJSON }
 
 // Demo is the config of the demo's invented home.
 func Demo() (Config, error) { return Parse("demo.yaml", []byte(demoYAML)) }
