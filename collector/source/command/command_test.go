@@ -76,19 +76,16 @@ func setMode(t *testing.T, dir, mode string) {
 
 func TestContract(t *testing.T) {
 	t.Parallel()
-	var dir string
 	mode := func(m string) func(*testing.T, collector.Source) func() {
-		return func(t *testing.T, _ collector.Source) func() {
+		return func(t *testing.T, src collector.Source) func() {
+			dir := src.(*Source).o.Env[0].Value
 			setMode(t, dir, m)
 			return func() { setMode(t, dir, "") }
 		}
 	}
 	sourcetest.Run(t, sourcetest.Options{
-		Open: func(t *testing.T) collector.Source {
-			dir = t.TempDir()
-			return open(t, dir, nil)
-		},
-		Good: good, Dark: dark, Dwell: time.Second,
+		Open: func(t *testing.T) collector.Source { return open(t, t.TempDir(), nil) },
+		Good: good, Dark: dark, Dwell: time.Second, Parallel: true,
 		Busy: mode("busy"), Unplug: mode("gone"), Hang: mode("hang"), Nonsense: mode("nonsense"),
 	})
 }

@@ -3,6 +3,7 @@ package command
 import (
 	"bufio"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -23,6 +24,11 @@ func TestMain(m *testing.M) {
 	if dir := os.Getenv(variable); dir != "" {
 		program(dir)
 		os.Exit(0)
+	}
+	// The tests wait for programs and do not compute: more at a time than processors.
+	flag.Parse()
+	if err := flag.Set("test.parallel", "16"); err != nil {
+		panic(err)
 	}
 	os.Exit(m.Run())
 }

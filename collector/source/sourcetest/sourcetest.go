@@ -33,6 +33,9 @@ type Options struct {
 	// Bubble runs each part, Open included, in a bubble of testing/synctest: for
 	// sources that live on timers alone, so that the suite costs no time.
 	Bubble bool
+	// Parallel runs the parts at the same moment: for sources that share nothing and
+	// wait for real time. Open and the hooks are then called by several goroutines.
+	Parallel bool
 	// Now is the clock that the source stamps with; time.Now if nil.
 	Now func() time.Time
 	// OwnDwell: readings carry the dwell that they were made with, not the one asked
@@ -63,6 +66,9 @@ func Run(t *testing.T, o Options) {
 	}
 	for _, p := range parts(o) {
 		t.Run(p.name, func(t *testing.T) {
+			if o.Parallel {
+				t.Parallel()
+			}
 			if err := o.play(t, p); err != nil {
 				t.Error(err)
 			}
