@@ -45,9 +45,9 @@ type Backend interface {
 	// and then.
 	Import(ctx context.Context, kind, name string, csv io.Reader, scales io.Reader, progress func(ImportProgress)) (ImportReport, error)
 	// Export writes what is stored of a kind ("readings", "scales", "weather",
-	// "installations") as the CSV that Import reads, of the span; scales and
-	// installations are written whole.
-	Export(ctx context.Context, kind string, from, to int64, w io.Writer) error
+	// "installations") in a format ("csv", which Import reads, "json", "parquet"), of
+	// the span; scales and installations are written whole.
+	Export(ctx context.Context, kind, format string, from, to int64, w io.Writer) error
 	// Ready reports whether everything has started; the error says what has not.
 	Ready(ctx context.Context) error
 }

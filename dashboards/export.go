@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"net/http"
@@ -12,12 +13,24 @@ import (
 // import may read them again.
 var ExportKinds = []string{"scales", "installations", "weather", "readings"}
 
-// exportCSV streams a file while it is read from the store. A fault in the middle
+// ExportFormats are the formats of an export, the usual one first.
+var ExportFormats = []string{"csv", "json", "parquet"}
+
+var exportTypes = map[string]string{
+	"csv": "text/csv; charset=utf-8", "json": "application/json", "parquet": "application/vnd.apache.parquet",
+}
+
+// export streams a file while it is read from the store. A fault in the middle
 // cuts the connection, so that half a file is never taken for a whole one.
-func (s *Server) exportCSV(w http.ResponseWriter, r *http.Request) {
+func (s *Server) export(w http.ResponseWriter, r *http.Request) {
 	kind := r.PathValue("kind")
 	if !slices.Contains(ExportKinds, kind) {
 		s.fail(w, r, badRequest{fmt.Errorf("export %q: want one of %v", kind, ExportKinds)})
+		return
+	}
+	format := cmp.Or(r.FormValue("format"), ExportFormats[0])
+	if !slices.Contains(ExportFormats, format) {
+		s.fail(w, r, badRequest{fmt.Errorf("format %q: want one of %v", format, ExportFormats)})
 		return
 	}
 	facts, err := s.backend.Facts(r.Context())
@@ -31,11 +44,11 @@ func (s *Server) exportCSV(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h := w.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="`+kind+`.csv"`)
+	h.Set("Content-Type", exportTypes[format])
+	h.Set("Content-Disposition", `attachment; filename="`+kind+`.`+format+`"`)
 	h.Set("Cache-Control", "no-store")
 	out := &patient{w: w, rc: http.NewResponseController(w)}
-	if err := s.backend.Export(r.Context(), kind, from, to, out); err != nil {
+	if err := s.backend.Export(r.Context(), kind, format, from, to, out); err != nil {
 		if !out.began {
 			h.Del("Content-Disposition")
 			s.fail(w, r, fmt.Errorf("export %s: %w", kind, err))

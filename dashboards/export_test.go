@@ -13,9 +13,9 @@ import (
 // A home whose disk fails, at once for scales and in the middle of weather.
 type failingHome struct{ *fakeHome }
 
-func (f failingHome) Export(ctx context.Context, kind string, from, to int64, w io.Writer) error {
+func (f failingHome) Export(ctx context.Context, kind, format string, from, to int64, w io.Writer) error {
 	if kind != "scales" {
-		if err := f.fakeHome.Export(ctx, kind, from, to, w); err != nil {
+		if err := f.fakeHome.Export(ctx, kind, format, from, to, w); err != nil {
 			return err
 		}
 	}
@@ -50,6 +50,7 @@ func TestExport(t *testing.T) {
 		{"a fault before the first line", "/api/export/scales", 500, "the disk cannot be read", false},
 		{"a fault after it cuts the file", "/api/export/weather", 0, "", true},
 		{"an unknown kind", "/api/export/pictures", 400, "want one of", false},
+		{"an unknown format", "/api/export/readings?format=pdf", 400, "want one of", false},
 		{"no time", "/api/export/readings?from=never", 400, "is no time", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {

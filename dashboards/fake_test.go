@@ -122,7 +122,7 @@ func (f *fakeHome) tick() {
 		}
 	}
 }
-func (f *fakeHome) Export(_ context.Context, _ string, from, to int64, w io.Writer) error {
+func (f *fakeHome) Export(_ context.Context, _, _ string, from, to int64, w io.Writer) error {
 	_, err := fmt.Fprintf(w, "time\n%d\n%d\n", from, to)
 	return err
 }

@@ -28,12 +28,12 @@ func TestColumnsAreDocumented(t *testing.T) {
 		write func(io.Writer) error
 	}{
 		{"readings", func(w io.Writer) error {
-			return exchange.WriteReadings(w, func(func([]reception.Reading, error) bool) {})
+			return exchange.WriteReadings(w, exchange.CSV, func(func([]reception.Reading, error) bool) {})
 		}},
 		{"weather", func(w io.Writer) error {
-			return exchange.WriteWeather(w, func(func(reception.Weather, error) bool) {})
+			return exchange.WriteWeather(w, exchange.CSV, func(func(reception.Weather, error) bool) {})
 		}},
-		{"installations", func(w io.Writer) error { return exchange.WriteInstallations(w, nil) }},
+		{"installations", func(w io.Writer) error { return exchange.WriteInstallations(w, exchange.CSV, nil) }},
 	} {
 		var csv, help bytes.Buffer
 		if err := c.write(&csv); err != nil {

@@ -99,7 +99,7 @@ func (e *env) demoPast(ctx context.Context, cfg configs.Config, dir string, w *f
 	}
 	defer h.Close()
 	var scales bytes.Buffer
-	if err := exchange.WriteScales(&scales, scalesOf(w)); err != nil {
+	if err := exchange.WriteScales(&scales, exchange.CSV, scalesOf(w)); err != nil {
 		return 0, err
 	}
 	for _, f := range []struct {
@@ -107,14 +107,14 @@ func (e *env) demoPast(ctx context.Context, cfg configs.Config, dir string, w *f
 		scales io.Reader
 		write  func(io.Writer) error
 	}{
-		{"weather", nil, func(out io.Writer) error { return exchange.WriteWeather(out, each(w.Weather(from, now))) }},
+		{"weather", nil, func(out io.Writer) error { return exchange.WriteWeather(out, exchange.CSV, each(w.Weather(from, now))) }},
 		{"installations", nil, func(out io.Writer) error {
-			return exchange.WriteInstallations(out, []exchange.Installation{
+			return exchange.WriteInstallations(out, exchange.CSV, []exchange.Installation{
 				{Time: from.Truncate(time.Second).UnixMilli(), Name: "roof antenna", Note: "one antenna, an amplifier and a splitter for four tuners"},
 			})
 		}},
 		{"readings", &scales, func(out io.Writer) error {
-			return exchange.WriteReadings(out, chunks(w.Past(from, now, firstworld.Schedule{})))
+			return exchange.WriteReadings(out, exchange.CSV, chunks(w.Past(from, now, firstworld.Schedule{})))
 		}},
 	} {
 		in, out := io.Pipe()

@@ -50,7 +50,9 @@ func (p *progress) update(s dashboards.ImportProgress) {
 	}
 	p.last, p.drawn = now, true
 	line := fmt.Sprintf("%s: %d rows", p.what, s.Rows)
-	if sec := now.Sub(p.start).Seconds(); sec > 0 {
+	if sec := now.Sub(p.start).Seconds(); s.Rows == 0 && s.Bytes > 0 {
+		line = fmt.Sprintf("%s: %d KiB", p.what, s.Bytes>>10)
+	} else if sec > 0 {
 		line += fmt.Sprintf(", %.0f a second", float64(s.Rows)/sec)
 	}
 	if p.size > 0 {

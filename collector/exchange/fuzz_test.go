@@ -36,7 +36,7 @@ func FuzzReadReadings(f *testing.F) {
 		}
 		rd.Warnings()
 		var b bytes.Buffer
-		if err := WriteReadings(&b, chunked(rows)); err != nil {
+		if err := WriteReadings(&b, CSV, chunked(rows)); err != nil {
 			t.Fatal(err)
 		}
 		back, err := ReadReadings(bytes.NewReader(b.Bytes()), us)
@@ -74,7 +74,7 @@ func FuzzReadWeather(f *testing.F) {
 		}
 		rd.Warnings()
 		var b bytes.Buffer
-		err = WriteWeather(&b, func(yield func(reception.Weather, error) bool) {
+		err = WriteWeather(&b, CSV, func(yield func(reception.Weather, error) bool) {
 			for _, w := range rows {
 				if !yield(w, nil) {
 					return

@@ -87,7 +87,7 @@ func TestReadingsRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		want := rapid.SliceOfN(reading().Filter(func(r reception.Reading) bool { return r.Validate() == nil }), 0, 8).Draw(t, "readings")
 		var b bytes.Buffer
-		if err := WriteReadings(&b, chunked(want)); err != nil {
+		if err := WriteReadings(&b, CSV, chunked(want)); err != nil {
 			t.Fatal(err)
 		}
 		rd, err := ReadReadings(&b, ReadOptions{Region: reception.RegionUS})
@@ -130,7 +130,7 @@ func TestWeatherRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		want := rapid.SliceOfN(gen, 0, 8).Draw(t, "weather")
 		var b bytes.Buffer
-		err := WriteWeather(&b, func(yield func(reception.Weather, error) bool) {
+		err := WriteWeather(&b, CSV, func(yield func(reception.Weather, error) bool) {
 			for _, w := range want {
 				if !yield(w, nil) {
 					return
@@ -172,7 +172,7 @@ func TestScalesRoundTrip(t *testing.T) {
 		})
 		want := rapid.SliceOfNDistinct(gen, 0, 5, func(s reception.Scale) string { return s.ID }).Draw(t, "scales")
 		var b bytes.Buffer
-		if err := WriteScales(&b, want); err != nil {
+		if err := WriteScales(&b, CSV, want); err != nil {
 			t.Fatal(err)
 		}
 		got, err := ReadScales(&b)
@@ -201,7 +201,7 @@ func TestInstallationsRoundTrip(t *testing.T) {
 		})
 		want := rapid.SliceOfN(gen, 1, 5).Draw(t, "installations")
 		var b bytes.Buffer
-		if err := WriteInstallations(&b, want); err != nil {
+		if err := WriteInstallations(&b, CSV, want); err != nil {
 			t.Fatal(err)
 		}
 		rd, err := ReadInstallations(&b)

@@ -20,7 +20,7 @@ func BenchmarkReadReadings(b *testing.B) {
 		rows = append(rows, r)
 	}
 	var file bytes.Buffer
-	if err := WriteReadings(&file, chunked(rows)); err != nil {
+	if err := WriteReadings(&file, CSV, chunked(rows)); err != nil {
 		b.Fatal(err)
 	}
 	b.SetBytes(int64(file.Len()))

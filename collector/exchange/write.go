@@ -1,143 +1,129 @@
 package exchange
 
 import (
-	"bufio"
+	"fmt"
 	"io"
 	"iter"
 	"math"
-	"strconv"
-	"strings"
-	"time"
 
 	"holdfast/analysis/reception"
 )
 
-// A writer writes one form. Its first error stays; later calls do nothing.
-type writer struct {
-	w     *bufio.Writer
-	b     []byte
-	first bool
-	err   error
+// A Format is one in which everything may be written. Only [CSV] is read back; the
+// others are for other programs.
+type Format string
+
+// The formats. In all of them a value that is not available is left out: an empty
+// field, no member, null.
+const (
+	CSV     Format = "csv"
+	JSON    Format = "json"    // one array, an object a line, times as RFC 3339
+	Parquet Format = "parquet" // Apache Parquet, times as timestamps in ms
+)
+
+// Formats returns all formats.
+func Formats() []Format { return []Format{CSV, JSON, Parquet} }
+
+// A sink writes the values of one format, row by row, in the order of the columns.
+// Its first error stays; later calls do nothing.
+type sink interface {
+	none()
+	text(string)
+	number(float64) // finite
+	count(int64)
+	flag(bool)
+	instant(ms int64)
+	end() error
+	close() error
 }
 
-func newWriter(w io.Writer, columns []string) *writer {
-	o := &writer{w: bufio.NewWriterSize(w, 64<<10), first: true}
-	for _, c := range columns {
-		o.text(c)
+// newSink opens a sink; what is no format is an error.
+func newSink(format Format, w io.Writer, name string, columns []string) (sink, error) {
+	switch format {
+	case CSV:
+		return newCSV(w, columns), nil
+	case JSON:
+		return newJSON(w, columns), nil
+	case Parquet:
+		return newParquet(w, name, columns), nil
 	}
-	o.end()
-	return o
+	return nil, fmt.Errorf("format %q is not known; want one of %v", format, Formats())
 }
 
-func (w *writer) sep() {
-	if !w.first {
-		w.b = append(w.b, ',')
-	}
-	w.first = false
-}
+// A writer turns what is not available into no value.
+type writer struct{ sink }
 
-func (w *writer) text(s string) {
-	w.sep()
-	if s == "" || !strings.ContainsAny(s, "\",\n\r") && !blank(s[0]) && !blank(s[len(s)-1]) {
-		w.b = append(w.b, s...)
+func (w writer) text(s string) {
+	if s == "" {
+		w.none()
 		return
 	}
-	w.b = append(w.b, '"')
-	w.b = append(w.b, strings.ReplaceAll(s, `"`, `""`)...)
-	w.b = append(w.b, '"')
+	w.sink.text(s)
 }
 
-// number writes the shortest decimals that read back as the same value.
-func (w *writer) number(v float64) {
-	w.sep()
-	if !math.IsNaN(v) {
-		w.b = strconv.AppendFloat(w.b, v, 'f', -1, 64)
+func (w writer) number(v float64) {
+	if math.IsNaN(v) {
+		w.none()
+		return
 	}
+	w.sink.number(v)
 }
 
-func (w *writer) count(v int64) {
-	w.sep()
-	if v != reception.NotCounted {
-		w.b = strconv.AppendInt(w.b, v, 10)
+func (w writer) count(v int64) {
+	if v == reception.NotCounted {
+		w.none()
+		return
 	}
+	w.sink.count(v)
 }
 
 // seconds writes milliseconds as seconds.
-func (w *writer) seconds(ms int64) {
+func (w writer) seconds(ms int64) {
 	if ms == reception.NotCounted {
-		w.sep()
+		w.none()
 		return
 	}
-	w.number(float64(ms) / 1000)
-}
-
-func (w *writer) flag(v bool) {
-	w.sep()
-	if v {
-		w.b = append(w.b, '1')
-	} else {
-		w.b = append(w.b, '0')
-	}
-}
-
-func (w *writer) empty() { w.sep() }
-
-// instant writes Unix ms in UTC, with milliseconds where there are any.
-func (w *writer) instant(ms int64) {
-	w.sep()
-	w.b = time.UnixMilli(ms).UTC().AppendFormat(w.b, time.RFC3339Nano)
+	w.sink.number(float64(ms) / 1000)
 }
 
 // optional writes an instant, and nothing for 0.
-func (w *writer) optional(ms int64) {
+func (w writer) optional(ms int64) {
 	if ms == 0 {
-		w.sep()
+		w.none()
 		return
 	}
 	w.instant(ms)
 }
 
-func (w *writer) end() {
-	w.b = append(w.b, '\n')
-	if w.err == nil {
-		_, w.err = w.w.Write(w.b)
-	}
-	w.b, w.first = w.b[:0], true
-}
-
-func (w *writer) close() error {
-	if w.err != nil {
-		return w.err
-	}
-	return w.w.Flush()
-}
-
 // WriteReadings writes readings as [ReadReadings] reads them, every column but
 // channel and installation: the frequency says which channel, and installations
 // have a form of their own. It ends at the first error, its own or the sequence's.
-func WriteReadings(w io.Writer, chunks iter.Seq2[[]reception.Reading, error]) error {
+func WriteReadings(w io.Writer, format Format, chunks iter.Seq2[[]reception.Reading, error]) error {
 	var columns []string
 	for i, c := range readingsForm().columns {
 		if i != rChannel && i != rInstallation {
 			columns = append(columns, c)
 		}
 	}
-	o := newWriter(w, columns)
+	k, err := newSink(format, w, "reading", columns)
+	if err != nil {
+		return err
+	}
+	o := writer{k}
 	for chunk, err := range chunks {
 		if err != nil {
 			return err
 		}
 		for i := range chunk {
-			o.reading(&chunk[i])
-		}
-		if o.err != nil {
-			return o.err
+			if err := o.reading(&chunk[i]); err != nil {
+				return err
+			}
 		}
 	}
 	return o.close()
 }
 
-func (w *writer) reading(r *reception.Reading) {
+func (w writer) reading(r *reception.Reading) error {
 	w.instant(r.Time)
 	w.text(r.Tuner)
 	if r.TunedHz != 0 {
@@ -150,7 +136,7 @@ func (w *writer) reading(r *reception.Reading) {
 	if r.Valid() {
 		w.flag(r.Locked)
 	} else {
-		w.empty()
+		w.none()
 	}
 	w.number(r.LevelDBm)
 	w.number(r.CNDB)
@@ -171,12 +157,16 @@ func (w *writer) reading(r *reception.Reading) {
 	w.text(r.Scale)
 	w.text(string(r.Why))
 	w.optional(r.Known)
-	w.end()
+	return w.end()
 }
 
 // WriteScales writes scales as [ReadScales] reads them.
-func WriteScales(w io.Writer, scales []reception.Scale) error {
-	o := newWriter(w, scalesForm().columns)
+func WriteScales(w io.Writer, format Format, scales []reception.Scale) error {
+	k, err := newSink(format, w, "scale", scalesForm().columns)
+	if err != nil {
+		return err
+	}
+	o := writer{k}
 	for _, s := range scales {
 		o.text(s.ID)
 		o.text(string(s.Unit))
@@ -185,15 +175,21 @@ func WriteScales(w io.Writer, scales []reception.Scale) error {
 		o.text(string(s.LevelKind))
 		o.text(string(s.Quantity))
 		o.text(s.Driver)
-		o.end()
+		if err := o.end(); err != nil {
+			return err
+		}
 	}
 	return o.close()
 }
 
 // WriteWeather writes weather as [ReadWeather] reads it. It ends at the first
 // error, its own or the sequence's.
-func WriteWeather(w io.Writer, rows iter.Seq2[reception.Weather, error]) error {
-	o := newWriter(w, weatherForm().columns)
+func WriteWeather(w io.Writer, format Format, rows iter.Seq2[reception.Weather, error]) error {
+	k, err := newSink(format, w, "weather", weatherForm().columns)
+	if err != nil {
+		return err
+	}
+	o := writer{k}
 	for x, err := range rows {
 		if err != nil {
 			return err
@@ -217,26 +213,31 @@ func WriteWeather(w io.Writer, rows iter.Seq2[reception.Weather, error]) error {
 		case reception.No:
 			o.flag(false)
 		default:
-			o.empty()
+			o.none()
 		}
 		o.optional(x.Known)
-		o.end()
-		if o.err != nil {
-			return o.err
+		if err := o.end(); err != nil {
+			return err
 		}
 	}
 	return o.close()
 }
 
 // WriteInstallations writes installations as [ReadInstallations] reads them.
-func WriteInstallations(w io.Writer, all []Installation) error {
-	o := newWriter(w, installationsForm().columns)
+func WriteInstallations(w io.Writer, format Format, all []Installation) error {
+	k, err := newSink(format, w, "installation", installationsForm().columns)
+	if err != nil {
+		return err
+	}
+	o := writer{k}
 	for _, in := range all {
 		o.instant(in.Time)
 		o.text(in.Tuner)
 		o.text(in.Name)
 		o.text(in.Note)
-		o.end()
+		if err := o.end(); err != nil {
+			return err
+		}
 	}
 	return o.close()
 }

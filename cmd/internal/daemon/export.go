@@ -12,8 +12,9 @@ import (
 	"holdfast/collector/store"
 )
 
-// Export writes what is stored of a kind as the CSV that Import reads.
-func (h *Home) Export(ctx context.Context, kind string, from, to int64, w io.Writer) error {
+// Export writes what is stored of a kind in a format; as CSV it is what Import reads.
+func (h *Home) Export(ctx context.Context, kind, as string, from, to int64, w io.Writer) error {
+	format := exchange.Format(as)
 	span := store.Span{From: from, To: to}
 	if to == 0 {
 		span.To = store.Always.To
@@ -22,13 +23,13 @@ func (h *Home) Export(ctx context.Context, kind string, from, to int64, w io.Wri
 	var err error
 	switch kind {
 	case "readings":
-		err = exchange.WriteReadings(out, h.store.Readings(ctx, store.Query{Span: span}))
+		err = exchange.WriteReadings(out, format, h.store.Readings(ctx, store.Query{Span: span}))
 	case "weather":
-		err = exchange.WriteWeather(out, h.store.Weather(ctx, span))
+		err = exchange.WriteWeather(out, format, h.store.Weather(ctx, span))
 	case "scales":
-		err = h.exportScales(ctx, out)
+		err = h.exportScales(ctx, format, out)
 	case "installations":
-		err = h.exportInstallations(ctx, out)
+		err = h.exportInstallations(ctx, format, out)
 	default:
 		return fmt.Errorf("nothing of the kind %q is kept", kind)
 	}
@@ -38,7 +39,7 @@ func (h *Home) Export(ctx context.Context, kind string, from, to int64, w io.Wri
 	return out.Flush()
 }
 
-func (h *Home) exportScales(ctx context.Context, w io.Writer) error {
+func (h *Home) exportScales(ctx context.Context, format exchange.Format, w io.Writer) error {
 	var scales []reception.Scale
 	for e, err := range h.store.Entries(ctx, reception.KindScale) {
 		if err != nil {
@@ -54,10 +55,10 @@ func (h *Home) exportScales(ctx context.Context, w io.Writer) error {
 		s.ID = e.Key
 		scales = append(scales, s)
 	}
-	return exchange.WriteScales(w, scales)
+	return exchange.WriteScales(w, format, scales)
 }
 
-func (h *Home) exportInstallations(ctx context.Context, w io.Writer) error {
+func (h *Home) exportInstallations(ctx context.Context, format exchange.Format, w io.Writer) error {
 	all, err := h.installations(ctx)
 	if err != nil {
 		return err
@@ -66,5 +67,5 @@ func (h *Home) exportInstallations(ctx context.Context, w io.Writer) error {
 	for _, i := range all {
 		out = append(out, exchange.Installation{Time: i.FromMS, Tuner: i.Tuner, Name: i.Name, Note: i.Note})
 	}
-	return exchange.WriteInstallations(w, out)
+	return exchange.WriteInstallations(w, format, out)
 }

@@ -98,9 +98,9 @@ func makePast(months int) (past, error) {
 		scales = append(scales, s)
 	}
 	for name, write := range map[string]func(io.Writer) error{
-		"scales.csv": func(out io.Writer) error { return exchange.WriteScales(out, scales) },
+		"scales.csv": func(out io.Writer) error { return exchange.WriteScales(out, exchange.CSV, scales) },
 		"weather.csv": func(out io.Writer) error {
-			return exchange.WriteWeather(out, func(yield func(reception.Weather, error) bool) {
+			return exchange.WriteWeather(out, exchange.CSV, func(yield func(reception.Weather, error) bool) {
 				for _, r := range w.Weather(from, now) {
 					if !yield(r, nil) {
 						return
@@ -109,7 +109,7 @@ func makePast(months int) (past, error) {
 			})
 		},
 		"readings.csv": func(out io.Writer) error {
-			return exchange.WriteReadings(out, func(yield func([]reception.Reading, error) bool) {
+			return exchange.WriteReadings(out, exchange.CSV, func(yield func([]reception.Reading, error) bool) {
 				for r := range w.Past(from, now, firstworld.Schedule{}) {
 					p.rows++
 					if !yield([]reception.Reading{r}, nil) {
