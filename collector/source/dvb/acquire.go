@@ -114,37 +114,3 @@ func (s *Source) identify(fd int, node string, f *frontend) (*frontend, error) {
 	s.mu.Unlock()
 	return g, nil
 }
-
-// Find lists the frontends that are there, by opening each for reading only, which
-// takes a tuner from nobody.
-func Find() ([]Found, error) { return find(system{}), nil }
-
-func find(k kernel) []Found {
-	var out []Found
-	for _, n := range k.nodes() {
-		f := Found{Node: n, Path: k.device(n)}
-		f.Adapter, f.Frontend = numbers(n)
-		f.Name, f.Systems, f.Known, f.Err = describe(k, n)
-		out = append(out, f)
-	}
-	return out
-}
-
-func describe(k kernel, node string) (name string, sys []string, known bool, err error) {
-	fd, err := k.open(node, unix.O_RDONLY|unix.O_NONBLOCK)
-	if err != nil {
-		return "", nil, false, fmt.Errorf("open %s: %w", node, err)
-	}
-	defer func() { err = errors.Join(err, k.close(fd)) }()
-	var info frontendInfo
-	if err := k.ioctl(fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
-		return "", nil, false, fmt.Errorf("%s: ask its name: %w", node, err)
-	}
-	name = strings.TrimSpace(unix.ByteSliceToString(info.Name[:]))
-	_, known = driverOf(name)
-	ps := ask(dtvEnumSystems)
-	if err := exchange(k, fd, feGetProperty, ps); err != nil {
-		return name, nil, known, fmt.Errorf("%s: ask its systems: %w", node, err)
-	}
-	return name, systemNames(ps[0].buffer()), known, nil
-}

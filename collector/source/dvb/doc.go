@@ -38,14 +38,3 @@ type Options struct {
 	// Log hears when a driver's values begin and cease to be unbelievable; nil: nobody.
 	Log *slog.Logger
 }
-
-// A Found is a frontend that is there.
-type Found struct {
-	Adapter, Frontend int
-	Node              string // /dev/dvb/adapter0/frontend0
-	Name              string // what it calls itself
-	Path              string // its device under /sys/devices; "" if not known
-	Systems           []string
-	Known             bool  // its driver is in the table: all its numbers have units
-	Err               error // why Name and Systems are empty, if they are
-}

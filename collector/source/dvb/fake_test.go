@@ -41,6 +41,7 @@ type air struct {
 type fakeFE struct {
 	name, path string
 	systems    []byte
+	low, high  uint32 // Hz
 	air        map[uint32]air
 	lockAfter  time.Duration
 
@@ -171,6 +172,8 @@ func (k *fake) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 	case 0x80a86f3d: // FE_GET_INFO, name is its first 128 bytes
 		clear(mem(168))
 		copy(mem(128), fe.name)
+		binary.NativeEndian.PutUint32(mem(136)[132:], fe.low)
+		binary.NativeEndian.PutUint32(mem(140)[136:], fe.high)
 		return nil
 	case 0x80046f45: // FE_READ_STATUS
 		fe.reads++

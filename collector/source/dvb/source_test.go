@@ -670,19 +670,6 @@ func TestNonsenseIsLoggedOnce(t *testing.T) {
 	})
 }
 
-func TestFind(t *testing.T) {
-	k, fe := oneTuner(t)
-	k.fe["/dev/dvb/adapter1/frontend0"] = &fakeFE{name: "Samsung S5H1411 QAM/8VSB Frontend", openErr: unix.EACCES}
-	fe.name = "Samsung S5H1411 QAM/8VSB Frontend"
-	got := find(k)
-	if len(got) != 2 || got[0].Name != fe.name || !got[0].Known || fmt.Sprint(got[0].Systems) != "[atsc1 dvbt dvbt2 isdbt]" || got[0].Err != nil {
-		t.Errorf("Find = %+v", got)
-	}
-	if got[1].Adapter != 1 || !errors.Is(got[1].Err, unix.EACCES) {
-		t.Errorf("Find, second = %+v, want its error", got[1])
-	}
-}
-
 // recorded reads the unions of struct dtv_property that a Linux 6.1 kernel on amd64 gave
 // for a frontend tuned to 473 MHz: testdata/properties.txt, by command.
 func recorded(t *testing.T) map[uint32]string {

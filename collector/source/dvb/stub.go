@@ -20,8 +20,8 @@ var _ collector.Source = (*Source)(nil)
 // New returns an error on this system.
 func New(Options) (*Source, error) { return nil, errNoLinux }
 
-// Find returns an error on this system.
-func Find() ([]Found, error) { return nil, errNoLinux }
+// Discover returns an error on this system.
+func Discover(context.Context) (Discovery, error) { return Discovery{}, errNoLinux }
 
 // Visit returns an error.
 func (*Source) Visit(context.Context, collector.Visit) (reception.Reading, error) {
