@@ -97,7 +97,9 @@ type Tuner struct {
 	KeepOut  []Hours       `yaml:"keep_out"` // local time
 	Lent     bool          `yaml:"lent"`     // belongs to the household's viewing
 
-	Adapter  int     `yaml:"adapter" only:"dvb" in:"0 255"`
+	Adapter  int     `yaml:"adapter" only:"dvb" in:"0 255"` // -1: Path or Model says which
+	Path     string  `yaml:"path" only:"dvb"`               // under /sys/devices
+	Model    string  `yaml:"model" only:"dvb"`              // what the frontend calls itself
 	Frontend int     `yaml:"frontend" only:"dvb" in:"0 255"`
 	Seed     int     `yaml:"seed" only:"simulated"` // of the simulated world; 1 by default
 	File     string  `yaml:"file" only:"replay" need:"replay"`

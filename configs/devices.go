@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"path"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -10,6 +11,39 @@ import (
 	"holdfast/collector/address"
 	"holdfast/collector/jq"
 )
+
+// dvb checks which frontend is meant; devices holds the line of each.
+func (d *decoder) dvb(t *Tuner, p string, devices map[string]int) {
+	d.within(p+".adapter", float64(t.Adapter), 0, 255, ": the N of /dev/dvb/adapterN")
+	d.within(p+".frontend", float64(t.Frontend), 0, 255, ": the N of frontendN")
+	byPath, byAdapter, byModel := d.has(p+".path"), d.has(p+".adapter"), d.has(p+".model")
+	if byPath && byAdapter {
+		d.wrong(p+".adapter", "path is there too, and adapter numbers change; keep path alone")
+	}
+	if byPath && !d.faulty(p+".path") && (!strings.HasPrefix(t.Path, "/sys/devices/") || path.Clean(t.Path) != t.Path) {
+		d.wrong(p+".path", "%q is no place of a device; write it as holdfast report-tuner prints it, such as /sys/devices/pci0000:00/0000:00:14.0/usb1/1-2", cut(t.Path))
+	}
+	if byModel && strings.TrimSpace(t.Model) != t.Model || byModel && t.Model == "" && !d.faulty(p+".model") {
+		d.wrong(p+".model", "%q is no name of a tuner; write it as holdfast report-tuner prints it", cut(t.Model))
+	}
+	var dev string
+	switch {
+	case byPath:
+		dev = fmt.Sprintf("the tuner at %s, frontend %d,", t.Path, t.Frontend)
+	case byModel && !byAdapter:
+		dev = fmt.Sprintf("the tuner that calls itself %q, frontend %d,", cut(t.Model), t.Frontend)
+	default:
+		dev = fmt.Sprintf("adapter %d, frontend %d", t.Adapter, t.Frontend)
+	}
+	if (byPath || byModel) && !byAdapter {
+		t.Adapter = -1
+	}
+	if was, ok := devices[dev]; ok {
+		d.wrong(p, "%s is visited by the tuner on line %d; remove one", dev, was)
+		return
+	}
+	devices[dev] = d.at(p).Line
+}
 
 // httpjson checks a device with a status page; tuned holds the line of each address
 // that tunes.

@@ -283,14 +283,7 @@ func (d *decoder) tuners(c *Config) {
 		d.visited(t, c.Channels, rfs, p)
 		switch t.Kind {
 		case "dvb":
-			d.within(p+".adapter", float64(t.Adapter), 0, 255, ": the N of /dev/dvb/adapterN")
-			d.within(p+".frontend", float64(t.Frontend), 0, 255, ": the N of frontendN")
-			dev := fmt.Sprintf("adapter %d, frontend %d", t.Adapter, t.Frontend)
-			if was, ok := devices[dev]; ok {
-				d.wrong(p, "%s is visited by the tuner on line %d; remove one", dev, was)
-			} else {
-				devices[dev] = d.at(p).Line
-			}
+			d.dvb(t, p, devices)
 		case "httpjson":
 			d.httpjson(t, p, tuned)
 		case "command":

@@ -57,7 +57,7 @@ func openSource(ctx context.Context, t configs.Tuner, p sourceParts) (collector.
 }
 
 func openDVB(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
-	return dvb.New(dvb.Options{Adapter: t.Adapter, Frontend: t.Frontend, Now: p.now, Log: p.log.With("tuner", t.Name)})
+	return dvb.New(dvb.Options{Adapter: t.Adapter, Frontend: t.Frontend, Path: t.Path, Name: t.Model, Now: p.now, Log: p.log.With("tuner", t.Name)})
 }
 
 func openReplay(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {

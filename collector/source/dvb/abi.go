@@ -133,15 +133,15 @@ func exchange(k kernel, fd int, request uintptr, ps []property) error {
 	pin.Pin(&ps[0])
 	defer pin.Unpin()
 	h := properties{Num: uint32(len(ps)), Props: unsafe.Pointer(&ps[0])}
-	return k.ioctl(fd, request, unsafe.Pointer(&h))
+	return control(k, fd, request, unsafe.Pointer(&h))
 }
 
 func u32(k kernel, fd int, request uintptr) (v uint32, err error) {
-	err = k.ioctl(fd, request, unsafe.Pointer(&v))
+	err = control(k, fd, request, unsafe.Pointer(&v))
 	return v, err
 }
 
 func u16(k kernel, fd int, request uintptr) (v uint16, err error) {
-	err = k.ioctl(fd, request, unsafe.Pointer(&v))
+	err = control(k, fd, request, unsafe.Pointer(&v))
 	return v, err
 }

@@ -16,32 +16,13 @@ import (
 )
 
 // acquire opens the tuner for writing, wherever it is now.
-//
-// A tuner is known by the name that it gives itself and by its place under
-// /sys/devices; adapter numbers are given out anew at every plug. Two sticks of one
-// make have one name: the place decides, and a tuner that was moved to another socket
-// is not taken for the old one.
 func (s *Source) acquire() (int, *frontend, error) {
-	s.mu.Lock()
-	f := s.known
-	s.mu.Unlock()
-	place := s.o.Path
-	node := s.node()
-	if f != nil {
-		node = f.node
-		if place == "" {
-			place = f.path
-		}
-	}
 	nodes := s.kernel.nodes()
-	if place != "" && s.kernel.device(node) != place {
-		i := slices.IndexFunc(nodes, func(n string) bool { return s.kernel.device(n) == place && s.sameFrontend(n, node) })
-		if i < 0 {
-			return -1, nil, fmt.Errorf("nothing at %s%s: %w", place, s.hint(nodes), collector.ErrGone)
-		}
-		node = nodes[i]
+	node, f, err := s.locate(nodes)
+	if err != nil {
+		return -1, nil, err
 	}
-	fd, err := s.kernel.open(node, unix.O_RDWR)
+	fd, err := open(s.kernel, node, unix.O_RDWR)
 	switch {
 	case err == nil:
 	case errors.Is(err, unix.EBUSY):
@@ -60,11 +41,85 @@ func (s *Source) acquire() (int, *frontend, error) {
 	return fd, got, nil
 }
 
+// locate returns the tuner's node as of now, and what the last visit learnt of it.
+//
+// A tuner is known by the name that it gives itself and by its place under
+// /sys/devices; adapter numbers are given out anew at every plug. Two sticks of one
+// make have one name: the place decides, and a tuner that was moved to another socket
+// is not taken for the old one. Only one that the config knows by its name alone may
+// turn up anywhere, as long as no other has that name.
+func (s *Source) locate(nodes []string) (string, *frontend, error) {
+	s.mu.Lock()
+	f := s.known
+	s.mu.Unlock()
+	place, node := s.o.Path, s.numbered()
+	if f != nil {
+		node = f.node
+		if place == "" {
+			place = f.path
+		}
+	}
+	if place != "" && (node == "" || s.kernel.device(node) != place) {
+		if i := slices.IndexFunc(nodes, func(n string) bool { return s.kernel.device(n) == place && s.sameFrontend(n) }); i >= 0 {
+			return nodes[i], f, nil
+		}
+		if s.o.Path != "" || s.numbered() != "" {
+			return "", f, fmt.Errorf("nothing at %s%s: %w", place, s.hint(nodes), collector.ErrGone)
+		}
+		node = ""
+	}
+	if node != "" {
+		return node, f, nil
+	}
+	node, err := s.byName(nodes)
+	return node, f, err
+}
+
+// byName looks for the one frontend that calls itself as the config says.
+func (s *Source) byName(nodes []string) (string, error) {
+	var found []string
+	for _, n := range nodes {
+		if !s.sameFrontend(n) {
+			continue
+		}
+		if name, err := nameOf(s.kernel, n); err == nil && name == s.o.Name {
+			found = append(found, n)
+		}
+	}
+	switch len(found) {
+	case 0:
+		return "", fmt.Errorf("no tuner calls itself %q%s: %w", s.o.Name, s.hint(nodes), collector.ErrGone)
+	case 1:
+		return found[0], nil
+	}
+	return "", fmt.Errorf("%d tuners call themselves %q%s; write path: and the place of the one that is meant: %w",
+		len(found), s.o.Name, s.hint(found), collector.ErrGone)
+}
+
+// nameOf asks a frontend what it calls itself, by a file open for reading, which takes
+// it from nobody.
+func nameOf(k kernel, node string) (string, error) {
+	fd, err := open(k, node, unix.O_RDONLY|unix.O_NONBLOCK)
+	if err != nil {
+		return "", err
+	}
+	var f Found
+	err = f.ask(k, fd)
+	return f.Name, errors.Join(err, k.close(fd))
+}
+
 // sameFrontend: a device may have several frontends; the one with our number is meant.
-func (s *Source) sameFrontend(node, ours string) bool {
-	_, a := numbers(node)
-	_, b := numbers(ours)
-	return a == b
+func (s *Source) sameFrontend(node string) bool {
+	_, f := numbers(node)
+	return f == s.o.Frontend
+}
+
+// numbered is the node with the adapter number of the options; "" if they give none.
+func (s *Source) numbered() string {
+	if s.o.Adapter < 0 {
+		return ""
+	}
+	return fmt.Sprintf("/dev/dvb/adapter%d/frontend%d", s.o.Adapter, s.o.Frontend)
 }
 
 // hint names what is there instead.
@@ -85,7 +140,7 @@ func (s *Source) hint(nodes []string) string {
 // identify asks an open frontend who it is, unless it is the one of the last visit.
 func (s *Source) identify(fd int, node string, f *frontend) (*frontend, error) {
 	var info frontendInfo
-	if err := s.kernel.ioctl(fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
+	if err := control(s.kernel, fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
 		return nil, s.fault(&frontend{node: node}, "ask its name", err)
 	}
 	name := strings.TrimSpace(unix.ByteSliceToString(info.Name[:]))

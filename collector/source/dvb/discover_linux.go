@@ -90,7 +90,7 @@ func describe(k kernel, f Found) Found {
 		}
 		return f
 	}
-	fd, err := k.open(f.Node, unix.O_RDONLY|unix.O_NONBLOCK)
+	fd, err := open(k, f.Node, unix.O_RDONLY|unix.O_NONBLOCK)
 	if err != nil {
 		return fail("open", err)
 	}
@@ -106,7 +106,7 @@ func describe(k kernel, f Found) Found {
 		f.State = StateInUse
 		return f
 	}
-	if fd, err = k.open(f.Node, unix.O_RDWR|unix.O_NONBLOCK); err != nil {
+	if fd, err = open(k, f.Node, unix.O_RDWR|unix.O_NONBLOCK); err != nil {
 		return fail("open for tuning", err)
 	}
 	if err := k.close(fd); err != nil {
@@ -119,7 +119,7 @@ func describe(k kernel, f Found) Found {
 // ask fills in name, range and systems.
 func (f *Found) ask(k kernel, fd int) error {
 	var info frontendInfo
-	if err := k.ioctl(fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
+	if err := control(k, fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
 		return err
 	}
 	f.Name = strings.TrimSpace(unix.ByteSliceToString(info.Name[:]))

@@ -25,9 +25,10 @@ import (
 // Options say which frontend is meant.
 type Options struct {
 	// Adapter and Frontend name /dev/dvb/adapterN/frontendM, where the tuner is looked
-	// for first.
+	// for first. Adapter -1 stands for any: then Path or Name says which is meant.
 	Adapter, Frontend int
-	// Name, if set, is what the frontend must call itself.
+	// Name, if set, is what the frontend must call itself. With neither Adapter nor Path
+	// it is the only one of that name, wherever it is plugged in.
 	Name string
 	// Path, if set, is the device's place under /sys/devices: a tuner that was plugged
 	// in again is found by it, whatever adapter number it got. Else the place where it

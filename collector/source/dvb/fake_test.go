@@ -22,6 +22,18 @@ type fake struct {
 	fe map[string]*fakeFE // by node
 	fd map[int]*fakeFile
 	n  int
+
+	interrupt          int // so many calls in a row are interrupted before one is made
+	calls, interrupted int
+}
+
+// signal reports whether a call is interrupted.
+func (k *fake) signal() bool {
+	if k.calls++; k.interrupt == 0 || k.calls%(k.interrupt+1) == 0 {
+		return false
+	}
+	k.interrupted++
+	return true
 }
 
 type fakeFile struct {
@@ -80,6 +92,9 @@ func (k *fake) do(f func()) {
 func (k *fake) open(path string, flags int) (int, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	if k.signal() {
+		return -1, unix.EINTR
+	}
 	fe := k.fe[path]
 	if fe == nil {
 		return -1, unix.ENOENT
@@ -152,6 +167,10 @@ func (k *fake) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 	if f == nil {
 		k.mu.Unlock()
 		return unix.EBADF
+	}
+	if k.signal() {
+		k.mu.Unlock()
+		return unix.EINTR
 	}
 	fe := f.fe
 	hang, slow := fe.hang, fe.slow

@@ -25,28 +25,35 @@ type kernel interface {
 
 type system struct{}
 
-// A signal that is pending while a frontend opens interrupts it.
 func (system) open(path string, flags int) (int, error) {
-	for {
-		fd, err := unix.Open(path, flags|unix.O_CLOEXEC, 0)
-		if !errors.Is(err, unix.EINTR) {
-			return fd, err
-		}
-	}
+	return unix.Open(path, flags|unix.O_CLOEXEC, 0)
 }
 
 func (system) close(fd int) error { return unix.Close(fd) }
 
 func (system) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
-	for {
-		_, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(arg))
-		switch e {
-		case 0:
-			return nil
-		case unix.EINTR:
-			continue
-		}
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(arg)); e != 0 {
 		return e
+	}
+	return nil
+}
+
+// open opens a node. A signal that is pending while a frontend opens interrupts it, and
+// means nothing.
+func open(k kernel, node string, flags int) (fd int, err error) {
+	for {
+		if fd, err = k.open(node, flags); !errors.Is(err, unix.EINTR) {
+			return fd, err
+		}
+	}
+}
+
+// control makes a call, again where a signal interrupted it.
+func control(k kernel, fd int, request uintptr, arg unsafe.Pointer) error {
+	for {
+		if err := k.ioctl(fd, request, arg); !errors.Is(err, unix.EINTR) {
+			return err
+		}
 	}
 }
 

@@ -84,7 +84,7 @@ func shell(t *testing.T, script string) {
 	}
 }
 
-func open(t *testing.T, o Options) *Source {
+func openIt(t *testing.T, o Options) *Source {
 	t.Helper()
 	o.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
 	s, err := New(o)
@@ -134,7 +134,7 @@ func hold(t *testing.T, adapter int) (release func()) {
 func TestLabContract(t *testing.T) {
 	fresh(t, "")
 	sourcetest.Run(t, sourcetest.Options{
-		Open:     func(t *testing.T) collector.Source { return open(t, Options{}) },
+		Open:     func(t *testing.T) collector.Source { return openIt(t, Options{}) },
 		Good:     reception.Channel{FrequencyHz: 473000000, System: reception.ATSC1},
 		Dark:     reception.Channel{FrequencyHz: 605000000, System: reception.ATSC1},
 		LockWait: 1500 * time.Millisecond,
@@ -171,7 +171,7 @@ func TestLabContract(t *testing.T) {
 
 func TestLabReadsWhatIsScripted(t *testing.T) {
 	fresh(t, "")
-	s := open(t, Options{})
+	s := openIt(t, Options{})
 	r, err := see(t, s, 473000000, 5*time.Second)
 	if err != nil || !r.Locked || r.CNDB != 27.125 || r.LevelDBm != -50 || r.ErroredS != 0 || r.UncorrectedBlocks != 0 || r.LockedMS != 5000 {
 		t.Errorf("clean channel: %+v, %v", r, err)
@@ -204,7 +204,7 @@ func TestLabReadsWhatIsScripted(t *testing.T) {
 // Lock comes and goes within the dwell.
 func TestLabLockLostInTheDwell(t *testing.T) {
 	fresh(t, "")
-	s := open(t, Options{})
+	s := openIt(t, Options{})
 	timer := time.AfterFunc(5500*time.Millisecond, func() {
 		setKnob("channels", "473000000 3 -50000 12500 0 0 0 0\n")
 	})
@@ -218,7 +218,7 @@ func TestLabLockLostInTheDwell(t *testing.T) {
 // The tuner gets another adapter number when it is plugged in again; its place tells.
 func TestLabUnplugAndReturnElsewhere(t *testing.T) {
 	fresh(t, "adapters=2")
-	s := open(t, Options{Adapter: 1})
+	s := openIt(t, Options{Adapter: 1})
 	if _, err := see(t, s, 473000000, time.Second); err != nil {
 		t.Fatal(err)
 	}
@@ -235,9 +235,39 @@ func TestLabUnplugAndReturnElsewhere(t *testing.T) {
 	}
 }
 
+// A tuner that the config knows by its place, or by its name alone, is found under any
+// number.
+func TestLabFoundByPlaceOrName(t *testing.T) {
+	fresh(t, "adapters=2")
+	shell(t, "like s5h1411")
+	var mine Found
+	d, err := Discover(t.Context())
+	found := d.Tuners
+	for _, f := range found {
+		if f.Known {
+			mine = f
+		}
+	}
+	if err != nil || mine.Path == "" || len(found) != 2 {
+		t.Fatalf("Discover = %+v, %v, want two tuners, one of them known", found, err)
+	}
+	byPlace, byName := openIt(t, Options{Adapter: -1, Path: mine.Path}), openIt(t, Options{Adapter: -1, Name: mine.Name})
+	look := func(when, node string) {
+		t.Helper()
+		for what, s := range map[string]*Source{"place": byPlace, "name": byName} {
+			if r, err := see(t, s, 473000000, time.Second); err != nil || !r.Locked || s.called() != node {
+				t.Errorf("%s, by %s: %v at %s, want it locked at %s", when, what, err, s.called(), node)
+			}
+		}
+	}
+	look("first", mine.Node)
+	shell(t, "unplug 0; unplug 1; plug 1; plug 0")
+	look("under the other's number", "/dev/dvb/adapter1/frontend0")
+}
+
 func TestLabUnplugInTheDwell(t *testing.T) {
 	fresh(t, "")
-	s := open(t, Options{})
+	s := openIt(t, Options{})
 	timer := time.AfterFunc(3*time.Second, func() { setKnob("unplug", 0) })
 	defer timer.Stop()
 	if _, err := see(t, s, 473000000, 10*time.Second); !errors.Is(err, collector.ErrGone) {
@@ -247,7 +277,7 @@ func TestLabUnplugInTheDwell(t *testing.T) {
 
 func TestLabOneTunerHangsTheOtherGoesOn(t *testing.T) {
 	fresh(t, "adapters=2")
-	a, b := open(t, Options{Adapter: 0}), open(t, Options{Adapter: 1})
+	a, b := openIt(t, Options{Adapter: 0}), openIt(t, Options{Adapter: 1})
 	if _, err := see(t, a, 473000000, time.Second); err != nil {
 		t.Fatal(err)
 	}
@@ -348,7 +378,7 @@ func TestLabQuirks(t *testing.T) {
 			for i := 0; i < len(c.knobs); i += 2 {
 				knob(t, c.knobs[i].(string), c.knobs[i+1])
 			}
-			s := open(t, Options{})
+			s := openIt(t, Options{})
 			if c.hz == 569000000 { // come from another channel
 				if _, err := see(t, s, 473000000, time.Second); err != nil {
 					t.Fatal(err)
@@ -368,7 +398,7 @@ func TestLabQuirks(t *testing.T) {
 func TestLabTuningFails(t *testing.T) {
 	fresh(t, "")
 	knob(t, "set_err", 5)
-	s := open(t, Options{})
+	s := openIt(t, Options{})
 	// the kernel's thread tunes and nobody is told: it is a channel without lock
 	if r, err := see(t, s, 473000000, time.Second); err != nil || r.Locked {
 		t.Errorf("reading %+v, %v, want an unlocked one", r, err)
@@ -409,7 +439,7 @@ func TestLabLike8VSBDrivers(t *testing.T) {
 			fresh(t, "")
 			scene(t, "473000000 31 -45000 24300 100000 19392658000 70000 12894000")
 			shell(t, "like "+c.like)
-			s := open(t, Options{})
+			s := openIt(t, Options{})
 			r, err := see(t, s, 473000000, 5*time.Second)
 			if err != nil {
 				t.Fatal(err)
@@ -429,7 +459,7 @@ func TestLabTheClockIsSetBack(t *testing.T) {
 	fresh(t, "")
 	var got []reception.Reading
 	var log strings.Builder
-	tuner, err := collector.NewTuner("attic", open(t, Options{}), []reception.Channel{
+	tuner, err := collector.NewTuner("attic", openIt(t, Options{}), []reception.Channel{
 		{FrequencyHz: 473000000, System: reception.ATSC1}, {FrequencyHz: 569000000, System: reception.ATSC1}},
 		collector.Options{Every: 20 * time.Second, Dwell: 2 * time.Second, LockWait: time.Second, Share: 1},
 		func(_ context.Context, rs []reception.Reading) error { got = append(got, rs...); return nil },
@@ -515,7 +545,7 @@ func TestLabLoopThroughAFade(t *testing.T) {
 	fresh(t, "")
 	var got []reception.Reading
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
-	tuner, err := collector.NewTuner("attic", open(t, Options{}), []reception.Channel{
+	tuner, err := collector.NewTuner("attic", openIt(t, Options{}), []reception.Channel{
 		{FrequencyHz: 473000000, System: reception.ATSC1}, {FrequencyHz: 569000000, System: reception.ATSC1}},
 		collector.Options{Every: 20 * time.Second, Dwell: 2 * time.Second, LockWait: time.Second, Share: 1},
 		func(_ context.Context, rs []reception.Reading) error { got = append(got, rs...); return nil }, log)

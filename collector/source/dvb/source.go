@@ -67,8 +67,11 @@ var _ collector.Source = (*Source)(nil)
 func New(o Options) (*Source, error) { return newSource(o, system{}) }
 
 func newSource(o Options, k kernel) (*Source, error) {
-	if o.Adapter < 0 || o.Adapter > 255 {
+	if o.Adapter > 255 {
 		return nil, fmt.Errorf("adapter: %d is outside 0 to 255", o.Adapter)
+	}
+	if o.Adapter < 0 && o.Path == "" && o.Name == "" {
+		return nil, errors.New("none of adapter, path and name says which tuner is meant")
 	}
 	if o.Frontend < 0 || o.Frontend > 255 {
 		return nil, fmt.Errorf("frontend: %d is outside 0 to 255", o.Frontend)
@@ -132,7 +135,7 @@ func (s *Source) Visit(ctx context.Context, v collector.Visit) (reception.Readin
 		case <-s.busy:
 			s.busy = nil
 		default:
-			return none, fmt.Errorf("%s: an earlier call has not returned: %w", s.node(), collector.ErrHung)
+			return none, fmt.Errorf("%s: an earlier call has not returned: %w", s.called(), collector.ErrHung)
 		}
 	}
 	type result struct {
@@ -159,12 +162,23 @@ func (s *Source) Visit(ctx context.Context, v collector.Visit) (reception.Readin
 		return res.r, res.err
 	case <-wait.C:
 		s.busy = over
-		return none, fmt.Errorf("%s: a call does not return: %w", s.node(), collector.ErrHung)
+		return none, fmt.Errorf("%s: a call does not return: %w", s.called(), collector.ErrHung)
 	}
 }
 
-func (s *Source) node() string {
-	return fmt.Sprintf("/dev/dvb/adapter%d/frontend%d", s.o.Adapter, s.o.Frontend)
+// called is what messages call the device.
+func (s *Source) called() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch n := s.numbered(); {
+	case s.known != nil:
+		return s.known.node
+	case n != "":
+		return n
+	case s.o.Path != "":
+		return "the tuner at " + s.o.Path
+	}
+	return fmt.Sprintf("the tuner %q", s.o.Name)
 }
 
 // measure is a visit. It alone touches the device, and gives it back.

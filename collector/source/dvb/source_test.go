@@ -720,7 +720,7 @@ func TestRecordedProperties(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	for _, o := range []Options{{Adapter: -1}, {Frontend: 300}} {
+	for _, o := range []Options{{Adapter: -1}, {Adapter: 300}, {Frontend: 300}} {
 		if _, err := New(o); err == nil {
 			t.Errorf("New(%+v) gave no error", o)
 		}
