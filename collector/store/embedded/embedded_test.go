@@ -1,13 +1,17 @@
 package embedded
 
 import (
+	"bytes"
 	"errors"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"github.com/klauspost/compress/zstd"
 	"pgregory.net/rapid"
 
 	"holdfast/collector/store"
@@ -125,27 +129,46 @@ func TestPackedDays(t *testing.T) {
 			t.Errorf("tally %d: got %+v, want %+v", i, got[i], of[i])
 		}
 	}
-	for _, b := range [][]byte{nil, {0}, {2}, {packedForm, 24, 0, 0}, {packedForm, 3, 0}, {packedForm, 3, 0, 5, 1}, {packedForm, 3, 0, 0, 3, 0, 0},
-		packed[:len(packed)-1]} {
+	if packed[0] != zstdForm {
+		t.Errorf("a day of bodies that repeat themselves has form %d", packed[0])
+	}
+	noise := make([]byte, 40)
+	rand.NewChaCha8([32]byte{}).Read(noise)
+	if p := packDay([]hourTally{{3, 1, noise}}); p[0] != plainForm {
+		t.Errorf("a body of noise has form %d", p[0])
+	}
+	for _, b := range [][]byte{nil, {0}, {2}, {3}, {plainForm, 24, 0, 0}, {plainForm, 3, 0}, {plainForm, 3, 0, 5, 1}, {plainForm, 3, 0, 0, 3, 0, 0},
+		packed[:len(packed)-1], {zstdForm, 1, 2, 3}, bomb(t)} {
 		if got, err := unpackDay(b); err == nil {
 			t.Errorf("unpackDay(%v) = %v, want an error", b, got)
 		}
 	}
 }
 
-// FuzzUnpackDay: whatever is unpacked packs to the same bytes again, unless its
-// numbers were written in more bytes than they need.
+// bomb is a small day that would unpack to twice what it may.
+func bomb(t *testing.T) []byte {
+	e, err := zstd.NewWriter(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e.EncodeAll(make([]byte, 2*maxDayBytes), []byte{zstdForm})
+}
+
+// FuzzUnpackDay: whatever is unpacked packs again, and unpacks to the same.
 func FuzzUnpackDay(f *testing.F) {
-	f.Add([]byte{packedForm})
-	f.Add([]byte{packedForm, 3, 2, 2, 'a', 'b', 23, 2, 0})
-	f.Add([]byte{packedForm, 3, 0x80})
+	f.Add([]byte{plainForm})
+	f.Add([]byte{plainForm, 3, 2, 2, 'a', 'b', 23, 2, 0})
+	f.Add([]byte{plainForm, 3, 0x80})
+	f.Add(packDay([]hourTally{{3, 2, []byte(strings.Repeat("ab", 40))}, {4, -2, nil}}))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		of, err := unpackDay(b)
 		if err != nil {
 			return
 		}
 		again, err := unpackDay(packDay(of))
-		if err != nil || len(again) != len(of) || len(packDay(of)) > len(b) {
+		if err != nil || !slices.EqualFunc(again, of, func(x, y hourTally) bool {
+			return x.hour == y.hour && x.version == y.version && bytes.Equal(x.body, y.body)
+		}) {
 			t.Fatalf("%v unpacks to %v, that packs to %v, %v", b, of, packDay(of), err)
 		}
 	})

@@ -140,7 +140,7 @@ func (r *readStmts) all() map[**sql.Stmt]string {
 		&r.hot:      `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series = ? ORDER BY time`,
 		&r.form:     `SELECT visit, why, locked, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
 		&r.weather:  `SELECT ` + weatherColumns + ` FROM weather WHERE time >= ? AND time < ? ORDER BY time, source, interval_s`,
-		&r.tallies: `SELECT t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime
+		&r.tallies: `SELECT t.id, t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime
 			WHERE t.day >= ? AND t.day <= ? ORDER BY t.day`,
 		&r.changes: `SELECT seq, weather, tuner, frequency_hz, layer, "from", "to" FROM change WHERE seq > ? ORDER BY seq`,
 		&r.dirty: `SELECT d.hour, s.frequency_hz, s.layer, s.tuner, d.seq FROM dirty_hour d JOIN series s ON s.id = d.series

@@ -10,14 +10,22 @@ import (
 	"holdfast/collector/store"
 )
 
+// A migration makes the next version of a store: first its statements run, then
+// convert, if there is one. It keeps what it cannot convert.
+type migration struct {
+	schema  string
+	convert func(context.Context, *sql.Conn) error
+}
+
 // migrations make version i+1 of version i. They only ever go forward; one that was
-// released is never changed.
+// released is never changed, and each has a store of the version before it in
+// testdata.
 //
 // Measurements are declared without a type, so that SQLite keeps each value as it is
 // given: an integer is in thousandths, a real is the value itself, null is "not
 // available". A decimal of three places or fewer takes two or three bytes as an
 // integer and eight as a real.
-var migrations = []string{`
+var migrations = []migration{{schema: `
 CREATE TABLE series (
 	id INTEGER PRIMARY KEY,
 	frequency_hz INTEGER NOT NULL, layer TEXT NOT NULL, tuner TEXT NOT NULL,
@@ -81,7 +89,7 @@ CREATE TABLE entry (
 	kind TEXT NOT NULL, key TEXT NOT NULL, held INTEGER NOT NULL, known INTEGER NOT NULL,
 	body BLOB NOT NULL,
 	UNIQUE (kind, held, key, known));
-`, `
+`}, {schema: `
 -- Files of sealed readings. An id is never used twice.
 CREATE TABLE segment (
 	id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -100,7 +108,13 @@ CREATE TABLE segment_group (
 	t1 INTEGER NOT NULL, n INTEGER NOT NULL,
 	pos INTEGER NOT NULL, size INTEGER NOT NULL, crc32c INTEGER NOT NULL, -- of its bytes in the file
 	PRIMARY KEY (series, t0, segment, rg)) WITHOUT ROWID;
-`}
+`}, {schema: `
+-- Rows of tally_day that could not be read, set aside while their hours are made again.
+CREATE TABLE tally_damaged (
+	id INTEGER PRIMARY KEY,
+	day INTEGER NOT NULL, series INTEGER NOT NULL, regime INTEGER NOT NULL,
+	body BLOB NOT NULL);
+`, convert: compressDays}}
 
 // migrate brings the database to the newest version in one transaction. A database
 // of a newer version is refused before anything is written.
@@ -127,7 +141,10 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		return err
 	}
 	for v := version; v < len(migrations); v++ {
-		_, err := c.ExecContext(ctx, migrations[v])
+		_, err := c.ExecContext(ctx, migrations[v].schema)
+		if err == nil && migrations[v].convert != nil {
+			err = migrations[v].convert(ctx, c)
+		}
 		if err == nil {
 			_, err = c.ExecContext(ctx, `INSERT INTO migration VALUES (?, ?)`, v+1, time.Now().UnixMilli())
 		}

@@ -4,75 +4,12 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"encoding/binary"
-	"errors"
-	"fmt"
 	"iter"
 	"slices"
 
 	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 )
-
-// hoursADay is how many tallies one row of tally_day holds at most.
-const hoursADay = 24
-
-// An hourTally is one tally of a packed day.
-type hourTally struct {
-	hour    int64 // of the day, 0 to 23
-	version int64
-	body    []byte
-}
-
-// packedForm is the first byte of a packed day: the tallies follow ascending by
-// hour, each as hour (one byte), version (varint), length (uvarint), bytes.
-const packedForm = 1
-
-func packDay(of []hourTally) []byte {
-	out := []byte{packedForm}
-	for _, t := range of {
-		out = append(out, byte(t.hour))
-		out = binary.AppendVarint(out, t.version)
-		out = binary.AppendUvarint(out, uint64(len(t.body)))
-		out = append(out, t.body...)
-	}
-	return out
-}
-
-// unpackDay returns the tallies of a packed day. The bodies are parts of b.
-func unpackDay(b []byte) ([]hourTally, error) {
-	broken := errors.New("a packed day of tallies is damaged; run the rebuild of tallies")
-	if len(b) == 0 || b[0] != packedForm {
-		return nil, broken
-	}
-	b = b[1:]
-	var out []hourTally
-	for len(b) > 0 {
-		t := hourTally{hour: int64(b[0])}
-		b = b[1:]
-		v, n := binary.Varint(b)
-		if n <= 0 || t.hour >= hoursADay || len(out) > 0 && out[len(out)-1].hour >= t.hour {
-			return nil, broken
-		}
-		size, m := binary.Uvarint(b[n:])
-		if m <= 0 || size > uint64(len(b)-n-m) {
-			return nil, broken
-		}
-		b = b[n+m:]
-		t.version, t.body = v, b[:size:size]
-		out, b = append(out, t), b[size:]
-	}
-	return out, nil
-}
-
-// dayOf splits an hour since 1970 into its UTC day and the hour of that day.
-func dayOf(hour int64) (day, of int64) {
-	day, of = hour/hoursADay, hour%hoursADay
-	if of < 0 {
-		day, of = day-1, of+hoursADay
-	}
-	return day, of
-}
 
 // A dayKey names a row of tally_day.
 type dayKey struct{ day, series, regime int64 }
@@ -99,7 +36,7 @@ func (a *appending) tallies(b *store.Batch) error {
 		day, of := dayOf(h.Hour)
 		if k := (seriesDay{day, t.row.id}); !whole[k] {
 			whole[k] = true
-			if err := a.loadDays(days, `day = ? AND series = ?`, day, t.row.id); err != nil {
+			if err := a.loadDays(days, t, `day = ? AND series = ?`, day, t.row.id); err != nil {
 				return err
 			}
 		}
@@ -128,7 +65,7 @@ func (a *appending) tallies(b *store.Batch) error {
 		day, of := dayOf(p.Hour)
 		k := dayKey{day, t.row.id, id}
 		if days[k] == nil && !whole[seriesDay{day, t.row.id}] {
-			if err := a.loadDays(days, `day = ? AND series = ? AND regime = ?`, day, t.row.id, id); err != nil {
+			if err := a.loadDays(days, t, `day = ? AND series = ? AND regime = ?`, day, t.row.id, id); err != nil {
 				return err
 			}
 		}
@@ -145,8 +82,8 @@ func (a *appending) regime(r reception.Regime) (int64, error) {
 		`INSERT INTO regime (installation, mode, scale) VALUES (?, ?, ?) RETURNING id`, r.Installation, r.Mode, r.Scale)
 }
 
-// loadDays reads rows of tally_day.
-func (a *appending) loadDays(days map[dayKey]*dayRow, where string, args ...any) error {
+// loadDays reads rows of tally_day, all of one series. Damaged ones are set aside.
+func (a *appending) loadDays(days map[dayKey]*dayRow, t *touched, where string, args ...any) error {
 	st, err := a.s.w.prepare(a.run, `SELECT id, day, series, regime, body FROM tally_day WHERE `+where)
 	if err != nil {
 		return err
@@ -156,6 +93,7 @@ func (a *appending) loadDays(days map[dayKey]*dayRow, where string, args ...any)
 		return err
 	}
 	defer rows.Close()
+	var damaged []int64
 	for rows.Next() {
 		d := &dayRow{}
 		var k dayKey
@@ -164,7 +102,8 @@ func (a *appending) loadDays(days map[dayKey]*dayRow, where string, args ...any)
 		}
 		of, err := unpackDay(d.old)
 		if err != nil {
-			return err
+			damaged = append(damaged, d.id)
+			continue
 		}
 		for _, t := range of {
 			d.hours[t.hour] = &t
@@ -173,7 +112,17 @@ func (a *appending) loadDays(days map[dayKey]*dayRow, where string, args ...any)
 			days[k] = d
 		}
 	}
-	return rows.Err()
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	for _, id := range damaged {
+		day, err := a.s.w.setAside(a.run, id, t.row.id, t.seq)
+		if err != nil {
+			return err
+		}
+		t.tally = union(t.tally, day)
+	}
+	return nil
 }
 
 // putDays writes the days that differ from what is there, in the order of the key.
@@ -242,7 +191,8 @@ func (s *Store) touchTallies(ctx context.Context, r *seriesRow, first, last, seq
 	return rows.Err()
 }
 
-// Tallies implements [store.Log]. It keeps one day of all series in memory.
+// Tallies implements [store.Log]. It keeps one day of all series in memory. A day of a
+// series that cannot be read is left out and marked dirty.
 func (s *Store) Tallies(ctx context.Context, q store.Query) iter.Seq2[reception.PackedTally, error] {
 	return func(yield func(reception.PackedTally, error) bool) {
 		from, to := q.Bounds()
@@ -251,49 +201,61 @@ func (s *Store) Tallies(ctx context.Context, q store.Query) iter.Seq2[reception.
 			return
 		}
 		first, last := store.HourOf(from+reception.HourMS-1), store.HourOf(to-1)
-		firstDay, _ := dayOf(first)
-		lastDay, _ := dayOf(last)
-		series := map[int64]reception.Series{}
-		deliver(yield, s.read(ctx, func() {
-			for _, r := range s.selected(q) {
-				series[r.id] = r.Series
-			}
-		}, func(tx *sql.Tx) error {
-			rows, err := tx.StmtContext(ctx, s.stmts.tallies).QueryContext(ctx, firstDay, lastDay)
-			if err != nil {
+		var damaged []damagedDay
+		deliver(yield, s.readTallies(ctx, q, first, last, yield, func(d damagedDay) { damaged = append(damaged, d) }))
+		if len(damaged) > 0 {
+			s.repair(ctx, damaged)
+		}
+	}
+}
+
+// readTallies yields the tallies of hours from first to last.
+func (s *Store) readTallies(ctx context.Context, q store.Query, first, last int64, yield func(reception.PackedTally, error) bool,
+	damaged func(damagedDay)) error {
+	firstDay, _ := dayOf(first)
+	lastDay, _ := dayOf(last)
+	series := map[int64]*seriesRow{}
+	return s.read(ctx, func() {
+		for _, r := range s.selected(q) {
+			series[r.id] = r
+		}
+	}, func(tx *sql.Tx) error {
+		rows, err := tx.StmtContext(ctx, s.stmts.tallies).QueryContext(ctx, firstDay, lastDay)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		var today day
+		for rows.Next() {
+			var id, n, of int64
+			var k reception.TallyKey
+			var body sql.RawBytes
+			if err := rows.Scan(&id, &n, &of, &k.Regime.Installation, &k.Regime.Mode, &k.Regime.Scale, &body); err != nil {
 				return err
 			}
-			defer rows.Close()
-			var today day
-			for rows.Next() {
-				var n, id int64
-				var k reception.TallyKey
-				var body []byte
-				if err := rows.Scan(&n, &id, &k.Regime.Installation, &k.Regime.Mode, &k.Regime.Scale, &body); err != nil {
+			row, ok := series[of]
+			if !ok {
+				continue
+			}
+			k.Series = row.Series
+			if n != today.n {
+				if err := s.yieldDay(ctx, &today, first, last, yield); err != nil {
 					return err
 				}
-				var ok bool
-				if k.Series, ok = series[id]; !ok {
-					continue
-				}
-				if n != today.n {
-					if err := s.yieldDay(ctx, &today, first, last, yield); err != nil {
-						return err
-					}
-					today = day{n: n, of: today.of[:0]}
-				}
-				of, err := unpackDay(body)
-				if err != nil {
-					return fmt.Errorf("tallies of tuner %q on %d Hz, day %d: %w", k.Tuner, k.FrequencyHz, n, err)
-				}
-				today.of = append(today.of, dayOfSeries{k, of})
+				today = day{n: n, of: today.of[:0]}
 			}
-			if err := rows.Err(); err != nil {
-				return err
+			tallies, err := unpackDay(body)
+			if err != nil {
+				damaged(damagedDay{id, n, row})
+				continue
 			}
-			return s.yieldDay(ctx, &today, first, last, yield)
-		}))
-	}
+			today.of = append(today.of, dayOfSeries{k, tallies})
+		}
+		if err := rows.Err(); err != nil {
+			return err
+		}
+		return s.yieldDay(ctx, &today, first, last, yield)
+	})
 }
 
 // A day is one UTC day of tallies.
