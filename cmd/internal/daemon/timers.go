@@ -17,7 +17,7 @@ import (
 // timers runs what goes by the clock: closing hours, reading the weather. Visits are
 // timed by each tuner's own loop.
 type timers struct {
-	sched gocron.Scheduler
+	zone  *time.Location
 	jobs  []timedJob
 	log   *slog.Logger
 	ready chan struct{}
@@ -32,11 +32,7 @@ type timedJob struct {
 }
 
 func (g *gen) timers() (*timers, error) {
-	s, err := gocron.NewScheduler(gocron.WithLocation(g.home.setup.zone), gocron.WithStopTimeout(grace))
-	if err != nil {
-		return nil, fmt.Errorf("make the timers: %w", err)
-	}
-	t := &timers{sched: s, log: g.log, ready: make(chan struct{})}
+	t := &timers{zone: g.home.setup.zone, log: g.log, ready: make(chan struct{})}
 	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours})
 	weather, err := g.weatherJobs()
 	t.jobs = append(t.jobs, weather...)
@@ -49,11 +45,16 @@ func (g *gen) timers() (*timers, error) {
 func (t *timers) String() string         { return "timers" }
 func (t *timers) Ready() <-chan struct{} { return t.ready }
 
-// Run keeps the jobs going until ctx ends.
+// Run keeps the jobs going until ctx ends. The scheduler is made here, since one that
+// was made lives until it is shut down, and not all that is built runs.
 func (t *timers) Run(ctx context.Context) error {
+	sched, err := gocron.NewScheduler(gocron.WithLocation(t.zone), gocron.WithStopTimeout(grace))
+	if err != nil {
+		return fmt.Errorf("make the timers: %w", err)
+	}
 	for _, j := range t.jobs {
 		last := ""
-		_, err := t.sched.NewJob(gocron.DurationJob(j.every), gocron.NewTask(func() {
+		_, err := sched.NewJob(gocron.DurationJob(j.every), gocron.NewTask(func() {
 			err := j.run(ctx)
 			switch {
 			case err == nil || ctx.Err() != nil:
@@ -64,13 +65,13 @@ func (t *timers) Run(ctx context.Context) error {
 			}
 		}), gocron.WithSingletonMode(gocron.LimitModeReschedule), gocron.WithStartAt(gocron.WithStartImmediately()), gocron.WithName(j.name))
 		if err != nil {
-			return errors.Join(fmt.Errorf("time %s: %w", j.name, err), t.sched.Shutdown())
+			return errors.Join(fmt.Errorf("time %s: %w", j.name, err), sched.Shutdown())
 		}
 	}
-	t.sched.Start()
+	sched.Start()
 	close(t.ready)
 	<-ctx.Done()
-	if err := t.sched.Shutdown(); err != nil {
+	if err := sched.Shutdown(); err != nil {
 		return fmt.Errorf("stop the timers: %w", err)
 	}
 	return nil
