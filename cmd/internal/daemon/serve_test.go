@@ -32,6 +32,7 @@ func serveThis(t *testing.T, log io.Writer, h http.HandlerFunc) (url string, sto
 }
 
 func TestAPanicInAHandlerIsTold(t *testing.T) {
+	t.Parallel()
 	var log bytes.Buffer
 	url, stop := serveThis(t, &log, func(http.ResponseWriter, *http.Request) { panic("a fault") })
 	res, err := http.Get(url)
@@ -53,6 +54,7 @@ func TestAPanicInAHandlerIsTold(t *testing.T) {
 
 // What a request uses is closed after the server: its handler must have returned.
 func TestStopWaitsForHandlers(t *testing.T) {
+	t.Parallel()
 	entered, left := make(chan struct{}), false
 	url, stop := serveThis(t, io.Discard, func(_ http.ResponseWriter, r *http.Request) {
 		close(entered)
@@ -76,6 +78,7 @@ func TestStopWaitsForHandlers(t *testing.T) {
 
 // A client that sends its request byte by byte is dropped, on every face.
 func TestFacesHaveTimeouts(t *testing.T) {
+	t.Parallel()
 	s := newServer("pages", dashboards.New(&Home{}, dashboards.Options{}).Server(""), nil, slog.New(slog.DiscardHandler), nil)
 	if h := s.http; h.ReadHeaderTimeout == 0 || h.ReadTimeout == 0 || h.WriteTimeout == 0 || h.IdleTimeout == 0 {
 		t.Errorf("time-outs %v %v %v %v, want all four", h.ReadHeaderTimeout, h.ReadTimeout, h.WriteTimeout, h.IdleTimeout)
@@ -84,6 +87,7 @@ func TestFacesHaveTimeouts(t *testing.T) {
 
 // A tuner's loop must not wait for an answer or a replay.
 func TestLatestDoesNotWait(t *testing.T) {
+	t.Parallel()
 	f := &folder{}
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -99,6 +103,7 @@ func TestLatestDoesNotWait(t *testing.T) {
 }
 
 func TestAPanicInATimedJobIsItsError(t *testing.T) {
+	t.Parallel()
 	j := timedJob{name: "weather", do: func(context.Context) error { panic("a fault") }}
 	if err := j.run(t.Context()); err == nil || !strings.Contains(err.Error(), "a fault") {
 		t.Errorf("run = %v, want the panic as an error", err)
@@ -107,6 +112,7 @@ func TestAPanicInATimedJobIsItsError(t *testing.T) {
 
 // What a new config no longer has must not stay ill for ever.
 func TestHealthForgets(t *testing.T) {
+	t.Parallel()
 	var b healthBook
 	for i := range 3 {
 		b.note(reception.Health{Kind: reception.HealthTuner, Subject: fmt.Sprint(i)})

@@ -59,7 +59,7 @@ channels: [ { rf: 30, name: Copper } ]
 tuners:
   - name: loft
     kind: httpjson
-    every: 4s
+    every: 2s
     dwell: 1s
     tune_url: %[1]s/tune?hz={frequency_hz}
     tune_method: post

@@ -20,6 +20,7 @@ import (
 
 // Every kind of source that an address may send, from the config to the merged hour.
 func TestWeatherFromAddressToHour(t *testing.T) {
+	t.Parallel()
 	hour := time.Now().UTC().Truncate(time.Hour) // the end of the last whole hour
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Query().Get("key") != "hush-hush" || !strings.HasPrefix(r.UserAgent(), "holdfast") {
@@ -111,6 +112,7 @@ func folded(t *testing.T, h *Home, hour int64) (x drivers.Hour) {
 // Pages and analysis take the same hours, by the order of the config, at once and as
 // rows come in.
 func TestPreferenceIsTheConfigsOrder(t *testing.T) {
+	t.Parallel()
 	config := func(first, second string) configs.Config {
 		return parse(t, fmt.Sprintf(`
 version: 1
@@ -208,6 +210,7 @@ func weatherHealth(t *testing.T, g *gen, subject string) reception.Health {
 // A week without a new row is a fault since the last one, also after a restart, and
 // whatever the source says of itself.
 func TestSilentWeather(t *testing.T) {
+	t.Parallel()
 	now := time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC)
 	last := now
 	g, _ := seen(t, &now)
@@ -276,6 +279,7 @@ func TestSilentWeather(t *testing.T) {
 
 // A source in a wrong unit is said in one line, once, and in its health.
 func TestWeatherInWrongUnit(t *testing.T) {
+	t.Parallel()
 	now := time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC)
 	g, log := seen(t, &now)
 	write := func(name string, temp func(h int) float64) {
@@ -316,6 +320,7 @@ func TestWeatherInWrongUnit(t *testing.T) {
 }
 
 func TestEarlierSinceStays(t *testing.T) {
+	t.Parallel()
 	var b healthBook
 	note := func(ok bool, since int64) int64 {
 		b.note(reception.Health{Kind: reception.HealthWeather, Subject: "a", OK: ok, Since: since})

@@ -70,6 +70,7 @@ func status(t *testing.T, res *http.Response, err error) int {
 // From the password to the page over TLS; the log-in outlasts a reload and a restart,
 // and commands need none.
 func TestLockedHome(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	load := func() (configs.Config, error) { return configs.Parse("test.yaml", []byte(lockedHome)) }
 	r := start(t, parse(t, lockedHome), dir, load)
@@ -134,6 +135,7 @@ func TestLockedHome(t *testing.T) {
 
 // A renewed certificate comes with a reload; a broken one changes nothing.
 func TestCertificateReload(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	write := func(name string) {
 		t.Helper()
@@ -257,6 +259,7 @@ func TestOwnCertificate(t *testing.T) {
 
 // Even a config that slipped through its checks does not open the network.
 func TestNoOpenDoor(t *testing.T) {
+	t.Parallel()
 	c := parse(t, simulatedHome)
 	c.Web.Listen = "0.0.0.0:0"
 	err := Run(t.Context(), Params{Config: c, DataDir: t.TempDir(), Log: slog.New(slog.DiscardHandler), Hurry: 20})
@@ -266,6 +269,7 @@ func TestNoOpenDoor(t *testing.T) {
 }
 
 func TestPagesURL(t *testing.T) {
+	t.Parallel()
 	at := func(ip string) net.Addr { return &net.TCPAddr{IP: net.ParseIP(ip), Port: 8790} }
 	locked := configs.Web{TLS: configs.TLS{Kind: "self-signed"}, Hosts: []string{"tv.home.arpa"}}
 	for _, c := range []struct {
