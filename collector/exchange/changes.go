@@ -4,22 +4,24 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+
+	"holdfast/analysis/reception"
 )
 
 func compare(a, b string) int { return cmp.Compare(a, b) }
 
 // stay notes under which installation a row was measured.
-func (rd *Readings) stay(row *ReadingRow) {
-	if row.Installation == "" {
+func (rd *Readings) stay(r *reception.Reading, installation string, line int64) {
+	if installation == "" {
 		return
 	}
-	s := rd.stays[row.Reading.Tuner]
-	t := row.Reading.Time
-	if n := len(s); n > 0 && s[n-1].name == row.Installation {
+	s := rd.stays[r.Tuner]
+	t := r.Time
+	if n := len(s); n > 0 && s[n-1].name == installation {
 		s[n-1].first, s[n-1].last = min(s[n-1].first, t), max(s[n-1].last, t)
 		return
 	}
-	rd.stays[row.Reading.Tuner] = append(s, stay{row.Installation, t, t, row.Line})
+	rd.stays[r.Tuner] = append(s, stay{installation, t, t, line})
 }
 
 // Installations returns the changes of installation that the rows so far tell, by

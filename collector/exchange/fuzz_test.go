@@ -22,8 +22,10 @@ func FuzzReadReadings(f *testing.F) {
 			return
 		}
 		var rows []reception.Reading
+		all := took{rd: rd}
 		for row, err := range rd.Rows() {
 			if err != nil {
+				all.bad = append(all.bad, err.Error())
 				if _, ok := errors.AsType[*LineError](err); !ok || bytes.ContainsRune([]byte(err.Error()), '\n') {
 					t.Fatalf("%q: error %q is no single line", text, err)
 				}
@@ -32,9 +34,10 @@ func FuzzReadReadings(f *testing.F) {
 			if err := row.Reading.Validate(); err != nil {
 				t.Fatalf("%q: line %d was taken: %v", text, row.Line, err)
 			}
-			rows = append(rows, row.Reading)
+			rows, all.rows = append(rows, row.Reading), append(all.rows, row)
 		}
-		rd.Warnings()
+		all.warnings = rd.Warnings()
+		checkChunks(t, string(text), us, all)
 		var b bytes.Buffer
 		if err := WriteReadings(&b, CSV, chunked(rows)); err != nil {
 			t.Fatal(err)

@@ -27,6 +27,26 @@ func (s *span) see(v float64) {
 	s.lo, s.hi = min(s.lo, v), max(s.hi, v)
 }
 
+// take adds what another one saw, and empties it.
+func (l *looks) take(o *looks) {
+	l.frequency.take(o.frequency)
+	l.cn.take(o.cn)
+	l.level.take(o.level)
+	l.quality.take(o.quality)
+	l.dwell.take(o.dwell)
+	*o = looks{}
+}
+
+func (s *span) take(o span) {
+	switch {
+	case o.n == 0:
+	case s.n == 0:
+		*s = o
+	default:
+		*s = span{s.n + o.n, min(s.lo, o.lo), max(s.hi, o.hi)}
+	}
+}
+
 func (l *looks) see(r *reception.Reading) {
 	l.frequency.see(float64(r.FrequencyHz))
 	l.cn.see(r.CNDB)

@@ -41,6 +41,7 @@ func read(t *testing.T, text string, o ReadOptions) took {
 		out.rows = append(out.rows, row)
 	}
 	out.warnings = rd.Warnings()
+	checkChunks(t, text, o, out)
 	return out
 }
 

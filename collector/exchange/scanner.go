@@ -90,7 +90,7 @@ func (s *scanner) next() (fields [][]byte, line int64, err error) {
 		}
 		n, lines, err := s.split(text)
 		if got := len(s.fields); err == nil && s.want > 0 && got != s.want {
-			err = fmt.Errorf("has %s, the first line names %d", count(int64(got), "field"), s.want)
+			err = wrongFields(got, s.want)
 			if lines > 1 {
 				err = fmt.Errorf(`%w; a quote (") runs over %d lines here`, err, lines)
 			}
@@ -151,15 +151,8 @@ func (s *scanner) split(text []byte) (n int, lines int64, err error) {
 	s.fields, s.quoted = s.fields[:0], s.quoted[:0]
 	body := cutEnd(text)
 	if bytes.IndexByte(body, '"') < 0 {
-		for {
-			i := bytes.IndexByte(body, ',')
-			if i < 0 {
-				s.fields = append(s.fields, trim(body))
-				return len(text), 1, nil
-			}
-			s.fields = append(s.fields, trim(body[:i]))
-			body = body[i+1:]
-		}
+		s.fields = cut(s.fields, body)
+		return len(text), 1, nil
 	}
 	n, lines = len(text), 1
 	rest := body

@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -28,7 +29,7 @@ type sheet struct {
 	columns []int  // number of the column at each place
 	has     []bool // by number of the column
 	rows    int64  // records seen, bad ones too
-	names   map[string]string
+	texts
 }
 
 // open reads the header. Errors are of the whole file, one line each.
@@ -44,7 +45,7 @@ func (f form) open(r io.Reader) (*sheet, error) {
 	case err != nil:
 		return nil, fmt.Errorf("%s: %w", f.name, err)
 	}
-	s := &sheet{form: f, sc: sc, has: make([]bool, len(f.columns)), names: map[string]string{}}
+	s := &sheet{form: f, sc: sc, has: make([]bool, len(f.columns))}
 	if err := s.header(fields); err != nil {
 		return nil, fmt.Errorf("%s: line %d: %w", f.name, line, err)
 	}
@@ -137,12 +138,23 @@ func (s *sheet) need(names ...string) error {
 	return fmt.Errorf("%s: line 1: one of the columns %s is missing; give at least one", s.name, strings.Join(names, ", "))
 }
 
-// text returns a field as a string, each distinct one made once.
-func (s *sheet) text(b []byte) (string, error) {
+// texts makes each distinct text a string once.
+type texts struct {
+	near [64]string // the latest one at each place, by a few of its bytes
+	all  map[string]string
+}
+
+// text returns a field as a string.
+func (t *texts) text(b []byte) (string, error) {
 	if len(b) == 0 {
 		return "", nil
 	}
-	if v, ok := s.names[string(b)]; ok {
+	near := &t.near[(len(b)+int(b[0])*7+int(b[len(b)-1])*31)%len(t.near)]
+	if string(b) == *near {
+		return *near, nil
+	}
+	if v, ok := t.all[string(b)]; ok {
+		*near = v
 		return v, nil
 	}
 	if len(b) > maxName {
@@ -152,8 +164,11 @@ func (s *sheet) text(b []byte) (string, error) {
 		return "", errors.New("is not UTF-8 text; save the file as CSV, UTF-8")
 	}
 	v := string(b)
-	if len(s.names) < maxNames {
-		s.names[v] = v
+	if t.all == nil {
+		t.all = map[string]string{}
+	}
+	if len(t.all) < maxNames {
+		t.all[v] = v
 	}
 	return v, nil
 }
@@ -216,30 +231,40 @@ func distance(a, b string) int {
 	return row[len(b)]
 }
 
-// A tally of notices: one line for each kind, with the number of rows.
-type notices struct {
-	order []string
-	rows  map[string]int64
-	first map[string]int64
+// notices are counted by kind: one line for each, with the number of rows.
+type notices []notice
+
+type notice struct {
+	text        string // with one %s, where the number of rows will stand
+	rows, first int64
 }
 
-// add counts a row under a text with one %s, where the number of rows will stand.
-func (n *notices) add(text string, line int64) {
-	if n.rows == nil {
-		n.rows, n.first = map[string]int64{}, map[string]int64{}
+// add counts rows under a text, of which the first stands on a line.
+func (n *notices) add(text string, rows, line int64) {
+	for i := range *n {
+		if (*n)[i].text == text {
+			(*n)[i].rows += rows
+			return
+		}
 	}
-	if n.rows[text] == 0 {
-		n.order = append(n.order, text)
-		n.first[text] = line
-	}
-	n.rows[text]++
+	*n = append(*n, notice{text, rows, line})
 }
 
-func (n *notices) lines() []string {
+// take adds what another one counted in later lines, and empties it.
+func (n *notices) take(later *notices) {
+	for _, x := range *later {
+		n.add(x.text, x.rows, x.first)
+	}
+	*later = (*later)[:0]
+}
+
+// lines are in the order of the first rows that they speak of.
+func (n notices) lines() []string {
+	n = slices.Clone(n)
+	slices.SortStableFunc(n, func(a, b notice) int { return cmp.Compare(a.first, b.first) })
 	var out []string
-	for _, t := range n.order {
-		s := fmt.Sprintf(t, count(n.rows[t], "row"))
-		out = append(out, fmt.Sprintf("%s (first on line %d)", s, n.first[t]))
+	for _, x := range n {
+		out = append(out, fmt.Sprintf("%s (first on line %d)", fmt.Sprintf(x.text, count(x.rows, "row")), x.first))
 	}
 	return out
 }

@@ -10,6 +10,31 @@ import (
 
 // One channel-day at one visit in five minutes is 288 rows; ten channels' month.
 func BenchmarkReadReadings(b *testing.B) {
+	b.Run("rows", func(b *testing.B) {
+		benchmarkRead(b, func(rd *Readings) (n int) {
+			for _, err := range rd.Rows() {
+				if err != nil {
+					b.Fatal(err)
+				}
+				n++
+			}
+			return n
+		})
+	})
+	b.Run("chunks", func(b *testing.B) {
+		benchmarkRead(b, func(rd *Readings) (n int) {
+			for c, err := range rd.Chunks() {
+				if err != nil || len(c.Bad) > 0 {
+					b.Fatal(err, c.Bad)
+				}
+				n += len(c.Readings)
+			}
+			return n
+		})
+	})
+}
+
+func benchmarkRead(b *testing.B, read func(*Readings) int) {
 	rows := make([]reception.Reading, 0, 86400)
 	for i := range cap(rows) {
 		r := reception.NewReading()
@@ -31,12 +56,10 @@ func BenchmarkReadReadings(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		for _, err := range rd.Rows() {
-			if err != nil {
-				b.Fatal(err)
-			}
-			n++
-		}
+		n += read(rd)
+	}
+	if n != b.N*len(rows) {
+		b.Fatalf("%d rows were read of %d", n, b.N*len(rows))
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "readings/s")
 }

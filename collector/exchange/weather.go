@@ -140,11 +140,11 @@ func (w *Weather) row(row *WeatherRow, fields [][]byte, line int64) error {
 	c := *x
 	for _, said := range c.Discard() {
 		name, _, _ := strings.Cut(said, " ")
-		w.n.add(name+" cannot be true in %s: left out", line)
+		w.n.add(name+" cannot be true in %s: left out", 1, line)
 	}
 	if math.IsNaN(x.TempC) && math.IsNaN(x.DewpointC) && math.IsNaN(x.PressureHPa) && math.IsNaN(x.WindMPS) && math.IsNaN(x.GustMPS) &&
 		math.IsNaN(x.RainMMPerHour) && math.IsNaN(x.SnowMMPerHour) && x.Precipitation == reception.PrecipUnknown && x.Thunder == reception.Unknown {
-		w.n.add("%s without any value", line)
+		w.n.add("%s without any value", 1, line)
 	}
 	return nil
 }

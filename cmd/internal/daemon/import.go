@@ -77,14 +77,19 @@ func (h *Home) importReadings(ctx context.Context, csv *counted, scales io.Reade
 		return r, err
 	}
 	rows := func(yield func(intake.Row, error) bool) {
-		for row, err := range rd.Rows() {
-			if e, ok := errors.AsType[*exchange.LineError](err); ok {
-				r.Rows++
-				issue(&r.Bad, &r.BadCount, e.Line, e.Reason)
-				continue
-			}
-			if !yield(intake.Row{Line: row.Line, Reading: row.Reading}, err) {
+		for c, err := range rd.Chunks() {
+			if err != nil {
+				yield(intake.Row{}, err)
 				return
+			}
+			for _, b := range c.Bad {
+				r.Rows++
+				issue(&r.Bad, &r.BadCount, b.Line, b.Reason)
+			}
+			for i := range c.Readings {
+				if !yield(intake.Row{Line: c.Lines[i], Reading: c.Readings[i]}, nil) {
+					return
+				}
 			}
 		}
 	}
