@@ -55,6 +55,12 @@ func (h home) setup() Setup {
 // facts returns everything there is to know of the home, in order of time.
 func (h home) facts() []Fact {
 	var out []Fact
+	h.each(func(x Fact) { out = append(out, x) })
+	return out
+}
+
+// each hands on what facts returns, one by one.
+func (h home) each(take func(Fact)) {
 	scale := reception.Scale{ID: "s", Unit: reception.UnitDB, Step: 0.1, Ceiling: 40, LevelKind: reception.LevelInChannel}
 	if h.percent {
 		scale.Unit = reception.UnitPercent
@@ -63,7 +69,7 @@ func (h home) facts() []Fact {
 	if err != nil {
 		panic(err)
 	}
-	out = append(out, Fact{Entry: &reception.Entry{Kind: reception.KindScale, Key: "s", Held: 1, Known: 1, Body: body}})
+	take(Fact{Entry: &reception.Entry{Kind: reception.KindScale, Key: "s", Held: 1, Known: 1, Body: body}})
 	rain := rand.New(rand.NewPCG(h.seed, 1))
 	hours := int64(h.days) * 24
 	wetness, wet := make([]float64, hours), 0.0
@@ -87,7 +93,7 @@ func (h home) facts() []Fact {
 		}
 		wetness[i] = wet
 		if h.weather {
-			out = append(out, Fact{Weather: &w})
+			take(Fact{Weather: &w})
 		}
 	}
 	for k, c := range h.channels {
@@ -105,7 +111,7 @@ func (h home) facts() []Fact {
 			for _, t := range tally.Hour(hour, before, nil, func(x *reception.Reading) reception.Regime {
 				return reception.Regime{Installation: h.installation(x.Time), Scale: "s"}
 			}, rules) {
-				out = append(out, Fact{Tally: &t})
+				take(Fact{Tally: &t})
 			}
 			before, hour = hour, nil
 		}
@@ -148,14 +154,11 @@ func (h home) facts() []Fact {
 		}
 		flush()
 	}
-	return out
 }
 
 func (h home) fold() *Fold {
 	f := New(h.setup())
-	for _, x := range h.facts() {
-		f.Step(x)
-	}
+	h.each(f.Step)
 	return f
 }
 

@@ -58,6 +58,7 @@ func (f *Fades) Required(c *Curve, wanted float64) Requirement {
 		r.Estimate = e
 		return r
 	}
+	f.lookBeyond()
 	fades := f.distribution()
 	m, bin, ok := c.solve(fades, allowed)
 	if !ok {

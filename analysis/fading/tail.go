@@ -20,6 +20,7 @@ type Fades struct {
 	u        int32 // bin at which the tail begins
 	beyond   float64
 	censored float64
+	asked    bool // the tail was looked for, see lookBeyond
 	tail     stat.GPD
 	fitted   bool
 	excesses []excess // one for each kind of value in the tail
@@ -67,8 +68,16 @@ func Of(days []Day) *Fades {
 	if q := f.all.Quantile(1-tailShare, Width); !math.IsInf(q, 0) {
 		f.u = min(f.u, int32(math.Ceil(q/Width)))
 	}
-	f.fit()
 	return f
+}
+
+// lookBeyond fits the tail, once. It is put off until somebody asks for what lies
+// beyond the fades that were seen often: most of the work is here.
+func (f *Fades) lookBeyond() {
+	if !f.asked {
+		f.asked = true
+		f.fit()
+	}
 }
 
 func lockBin(d Day) int32 { return int32(math.Floor(d.LockDB / Width)) }
@@ -207,7 +216,7 @@ func (f *Fades) Depth(p float64) reception.Estimate {
 			}
 		}
 	}
-	if !f.fitted {
+	if f.lookBeyond(); !f.fitted {
 		return f.atLeast(p)
 	}
 	zeta := f.beyond / f.hours
