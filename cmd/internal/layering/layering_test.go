@@ -54,6 +54,8 @@ var rules = []rule{
 	{of: "collector/exchange", reach: []string{"analysis/reception"}},
 	{of: "collector/address"},
 	{of: "collector/jq"},
+	{of: "collector/store/embedded", reach: []string{"analysis/reception", "collector/store", "collector/store/embedded/segment"}},
+	{of: "collector/store/embedded/segment", reach: []string{"analysis/reception"}},
 	{of: "collector/store/...", reach: []string{"analysis/reception", "collector/store"}},
 	{of: "collector/weather/...", reach: []string{"analysis/reception", "collector/address", "collector/exchange", "collector/jq", "collector/weather/..."}},
 	{of: "collector/source/simulated", reach: []string{"analysis/reception", "analysis/worldtest/firstworld", "collector"}},
