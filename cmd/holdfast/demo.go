@@ -41,7 +41,7 @@ and cleared, in about two minutes.`,
 		Args: exact(0),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if fast {
-				return e.fastDemo(c.Context(), fastDemo{seed: seed, speed: 60, past: 3 * 7 * 24 * time.Hour})
+				return e.fastDemo(c.Context(), fastDemo{seed: seed, speed: 60, past: 3 * 7 * 24 * time.Hour, away: 67 * time.Minute})
 			}
 			return e.demo(c.Context(), seed)
 		},

@@ -29,16 +29,16 @@ type fastDemo struct {
 	seed  uint64
 	speed float64       // seconds of the home's time in a second
 	past  time.Duration // what is measured before it begins
+	away  time.Duration // the tuner is unplugged
 }
 
 // What happens in the home, from the beginning. The alarm is raised half an hour after
 // the tuner went and cleared ten minutes after it measures again; between lies time for
 // somebody to see it.
 const (
-	awayTuner  = "hall-2"
-	goesAfter  = 3 * time.Minute
-	backsAfter = 70 * time.Minute
-	endsAfter  = 3 * time.Hour // whatever happens
+	awayTuner = "hall-2"
+	goesAfter = 3 * time.Minute
+	endsAfter = 3 * time.Hour // whatever happens
 )
 
 // fastDemo runs the invented home in fast time, unplugs a tuner and tells what becomes of
@@ -82,7 +82,8 @@ func (e *env) fastDemo(ctx context.Context, o fastDemo) (err error) {
 	now := func() time.Time {
 		return start.Add(time.Duration(float64(time.Since(began)) * o.speed))
 	}
-	goes, backs := start.Add(goesAfter), start.Add(backsAfter)
+	goes := start.Add(goesAfter)
+	backs := goes.Add(o.away)
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	var address string

@@ -32,12 +32,15 @@ func (s *screen) String() string {
 
 // The life of an alarm as a user follows it: the command that the demo shows is given.
 func TestFastDemo(t *testing.T) {
+	t.Parallel()
 	out := &screen{}
 	e := &env{in: strings.NewReader(""), out: out, errOut: io.Discard}
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
 	done := make(chan error, 1)
-	go func() { done <- e.fastDemo(ctx, fastDemo{seed: 1, speed: 300, past: 6 * time.Hour}) }()
+	go func() {
+		done <- e.fastDemo(ctx, fastDemo{seed: 1, speed: 400, past: 6 * time.Hour, away: 45 * time.Minute})
+	}()
 	command := regexp.MustCompile(`holdfast alarm acknowledge --data (\S+) '([^']+)'`)
 	for acknowledged := false; ; {
 		select {
@@ -68,6 +71,7 @@ func TestFastDemo(t *testing.T) {
 
 // The demo's receiver takes nothing without a good signature.
 func TestBellRefusesStrangers(t *testing.T) {
+	t.Parallel()
 	b, err := listenBell("the demo's own secret")
 	if err != nil {
 		t.Fatal(err)

@@ -50,6 +50,7 @@ func shortDir(t *testing.T) string {
 // kill the store opens, answers, and has every visit that a command was shown; the same
 // file given again adds what is missing and nothing twice.
 func TestKillAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	dir := shortDir(t)
 	cfg, csv, data := filepath.Join(dir, "home.yaml"), filepath.Join(dir, "past.csv"), filepath.Join(dir, "d")
 	if err := os.WriteFile(cfg, []byte(killedHome), 0o600); err != nil {

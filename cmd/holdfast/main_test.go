@@ -1,6 +1,7 @@
 package main
 
 import (
+	"flag"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -12,11 +13,24 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"holdfast": main})
+	testscript.Main(waiting{m}, map[string]func(){"holdfast": main})
+}
+
+// waiting runs tests that wait for programs more than they compute: more at a time than
+// processors.
+type waiting struct{ m *testing.M }
+
+func (w waiting) Run() int {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "8"); err != nil {
+		panic(err)
+	}
+	return w.m.Run()
 }
 
 // The scripts run the real program as a person would.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(env *testscript.Env) error {

@@ -52,6 +52,7 @@ func waitEcho(t *testing.T, f *os.File, shown bool) {
 }
 
 func TestPasswordIsNotShown(t *testing.T) {
+	t.Parallel()
 	person, program := terminal(t)
 	var said bytes.Buffer
 	e := &env{in: program, errOut: &said}

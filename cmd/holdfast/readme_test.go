@@ -41,6 +41,7 @@ func readmeBlocks(t *testing.T) []block {
 // The README's configs load, and its commands print what it says they print, over the
 // files that it shows.
 func TestReadme(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	files, runs := 0, 0
 	for _, b := range readmeBlocks(t) {
