@@ -24,16 +24,72 @@ import (
 // shared out among the hour's regimes by their visits, so that no hour stands for
 // more than itself.
 func Hour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) []Keyed {
+	return new(Folder).Hour(readings, before, after, regime, rules)
+}
+
+// A Folder makes the tallies of many hours in memory that it uses again. The zero
+// Folder is ready for use, by one goroutine at a time.
+type Folder struct {
+	rules    Rules
+	lookup   func(*reception.Reading) reception.Regime
+	carry    int64
+	win      []seen // looked at, of which [from, to) are the hour's own
+	from, to int
+	startMS  int64
+	variance float64 // of C/N within the hour's visits, see steadyQuality
+	regimes  []regime
+	out      []Keyed
+	units    []reception.ScaleUnit // of out
+	old      []reception.Tally     // whose slices are used again
+
+	lastBase, lastMade int // indices into win, -1 for none
+}
+
+// A seen is a reading of the window.
+type seen struct {
+	*reception.Reading
+	regime int // index into regimes
+	judged bool
+	verdict
+	cn    int64 // see quality, once it was counted
+	hasCN bool
+}
+
+// A regime is one that was met in the window.
+type regime struct {
+	reception.Regime
+	rules Rules // for visits under its installation
+	out   int   // place of its tally; -1: there is none yet
+}
+
+// Hour is as the function [Hour]. What it returns is valid until the next call.
+func (h *Folder) Hour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) []Keyed {
 	if len(readings) == 0 {
 		return nil
 	}
-	h := newHour(readings, before, after, regime, rules)
+	h.begin(readings, before, after, regime, rules)
 	for i := h.from; i < h.to; i++ {
 		h.count(i)
 	}
 	h.seconds(after)
 	h.shareOut()
 	slices.SortFunc(h.out, func(a, b Keyed) int { return compareRegimes(a.Key.Regime, b.Key.Regime) })
+	h.old = h.old[:0]
+	for i := range h.out {
+		t := &h.out[i].Tally
+		h.old = append(h.old, *t)
+		for _, bins := range histograms(t) {
+			if len(*bins) == 0 {
+				*bins = nil
+			}
+		}
+		if len(t.Dose) == 0 {
+			t.Dose = nil
+		}
+		if len(t.Runs) == 0 {
+			t.Runs = nil
+		}
+	}
 	return h.out
 }
 
@@ -41,81 +97,67 @@ func compareRegimes(a, b reception.Regime) int {
 	return cmp.Or(strings.Compare(a.Installation, b.Installation), strings.Compare(a.Mode, b.Mode), strings.Compare(a.Scale, b.Scale))
 }
 
-// An hour is the state of one call of Hour: the window of readings looked at, of
-// which [from, to) are the hour's own.
-type hour struct {
-	rules    Rules
-	lookup   func(*reception.Reading) reception.Regime
-	carry    int64
-	win      []*reception.Reading
-	regimes  []reception.Regime
-	verdicts []verdict
-	from, to int
-	startMS  int64
-	variance float64 // of C/N within the hour's visits, see steadyQuality
-	out      []Keyed
-	units    []reception.ScaleUnit // of out
-	latest   int                   // of out
-
-	lastBase, lastMade int // indices into win, -1 for none
-}
-
-// A verdict is how a visit of the window was judged.
-type verdict struct {
-	made       bool
-	bad, wrong bool
-	erroredUS  int64
-}
-
-func (h *hour) verdict(i int) verdict {
-	v := &h.verdicts[i]
-	if !v.made {
-		r, rules := h.win[i], h.rules.under(h.regimes[i].Installation)
-		*v = verdict{true, Bad(r, rules), WrongIdentity(r, rules), ErroredUS(r, rules)}
+// verdict judges a visit of the window, once.
+func (h *Folder) verdict(v *seen) *verdict {
+	if !v.judged {
+		v.judged, v.verdict = true, judge(v.Reading, &h.regimes[v.regime].rules)
 	}
-	return *v
+	return &v.verdict
 }
 
-func newHour(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) *hour {
+func (h *Folder) begin(readings, before, after []reception.Reading, regime func(*reception.Reading) reception.Regime, rules Rules) {
 	if regime == nil {
 		regime = func(r *reception.Reading) reception.Regime { return reception.Regime{Mode: r.Mode, Scale: r.Scale} }
 	}
-	n := HourOf(readings[0].Time)
-	h := &hour{rules: rules, lookup: regime, carry: rules.CarryMS(), startMS: n * reception.HourMS, lastBase: -1, lastMade: -1}
+	h.rules, h.lookup, h.carry = rules, regime, rules.CarryMS()
+	h.startMS, h.lastBase, h.lastMade = HourOf(readings[0].Time)*reception.HourMS, -1, -1
+	h.win, h.regimes, h.out, h.units = h.win[:0], h.regimes[:0], h.out[:0], h.units[:0]
 	first := len(before)
 	for first > 0 && before[first-1].Time >= h.startMS-h.carry {
 		first--
 	}
-	h.win = make([]*reception.Reading, 0, len(before)-first+len(readings)+1)
-	for i := first; i < len(before); i++ {
-		h.win = append(h.win, &before[i])
-	}
+	h.look(before[first:])
 	h.from = len(h.win)
-	for i := range readings {
-		h.win = append(h.win, &readings[i])
-	}
+	h.look(readings)
 	h.to = len(h.win)
-	h.variance = meanVariance(h.win[h.from:h.to])
+	h.variance = meanVariance(readings)
 	for i := range after {
 		if after[i].Time >= h.startMS+reception.HourMS+h.carry {
 			break
 		}
 		if after[i].Valid() {
-			h.win = append(h.win, &after[i])
+			h.look(after[i : i+1])
 			break
 		}
 	}
-	h.regimes = fill(h.win, regime)
-	h.verdicts = make([]verdict, len(h.win))
+	h.fill()
 	for i := range h.from {
 		h.passed(i)
 	}
-	return h
+}
+
+// look takes readings into the window, each with the regime that it tells.
+func (h *Folder) look(readings []reception.Reading) {
+	for i := range readings {
+		r := &readings[i]
+		h.win = append(h.win, seen{Reading: r, regime: h.named(h.lookup(r))})
+	}
+}
+
+// named returns the index of a regime.
+func (h *Folder) named(g reception.Regime) int {
+	for i := len(h.regimes) - 1; i >= 0; i-- {
+		if h.regimes[i].Regime == g {
+			return i
+		}
+	}
+	h.regimes = append(h.regimes, regime{Regime: g, rules: h.rules.under(g.Installation), out: -1})
+	return len(h.regimes) - 1
 }
 
 // passed notes that the reading i lies behind.
-func (h *hour) passed(i int) {
-	r := h.win[i]
+func (h *Folder) passed(i int) {
+	r := &h.win[i]
 	if !r.Valid() {
 		return
 	}
@@ -125,111 +167,107 @@ func (h *hour) passed(i int) {
 	}
 }
 
-// fill names the regime of each reading of a window.
-func fill(win []*reception.Reading, regime func(*reception.Reading) reception.Regime) []reception.Regime {
-	out := make([]reception.Regime, len(win))
-	for i, r := range win {
-		out[i] = regime(r)
+// fill gives readings that tell no mode or scale those of the nearest that do.
+func (h *Folder) fill() {
+	for i := 1; i < len(h.win); i++ {
+		h.take(&h.win[i], &h.win[i-1])
 	}
-	for i := 1; i < len(out); i++ {
-		take(&out[i], out[i-1])
-	}
-	for i := len(out) - 2; i >= 0; i-- {
-		take(&out[i], out[i+1])
-	}
-	return out
-}
-
-func take(g *reception.Regime, from reception.Regime) {
-	if g.Mode == "" {
-		g.Mode = from.Mode
-	}
-	if g.Scale == "" {
-		g.Scale = from.Scale
+	for i := len(h.win) - 2; i >= 0; i-- {
+		h.take(&h.win[i], &h.win[i+1])
 	}
 }
 
-// tally returns the tally of the regime of reading i, and its scale's unit.
-func (h *hour) tally(i int) (*reception.Tally, reception.ScaleUnit) {
-	g := h.regimes[i]
-	if len(h.out) > 0 && h.out[h.latest].Key.Regime == g {
-		return &h.out[h.latest].Tally, h.units[h.latest]
+func (h *Folder) take(v, from *seen) {
+	if v.regime == from.regime {
+		return
 	}
-	for k := range h.out {
-		if h.out[k].Key.Regime == g {
-			h.latest = k
-			return &h.out[k].Tally, h.units[k]
+	g, o := h.regimes[v.regime].Regime, &h.regimes[from.regime].Regime
+	if g.Mode != "" && g.Scale != "" {
+		return
+	}
+	g.Mode, g.Scale = cmp.Or(g.Mode, o.Mode), cmp.Or(g.Scale, o.Scale)
+	v.regime = h.named(g)
+}
+
+// tally returns the tally of a visit's regime, and its scale's unit.
+func (h *Folder) tally(v *seen) (*reception.Tally, reception.ScaleUnit) {
+	g := &h.regimes[v.regime]
+	if g.out < 0 {
+		g.out = len(h.out)
+		h.out = append(h.out, Keyed{Key: reception.TallyKey{
+			Series: v.Series(), Regime: g.Regime, Hour: h.startMS / reception.HourMS,
+		}})
+		h.units = append(h.units, h.rules.unit(g.Scale))
+		if t := &h.out[g.out].Tally; g.out < len(h.old) {
+			o := &h.old[g.out]
+			t.CN, t.Level, t.DarkLevel = o.CN[:0], o.Level[:0], o.DarkLevel[:0]
+			t.Steady, t.SteadyFailed = o.Steady[:0], o.SteadyFailed[:0]
+			t.Dose, t.Runs = o.Dose[:0], o.Runs[:0]
 		}
 	}
-	h.latest = len(h.out)
-	h.out = append(h.out, Keyed{Key: reception.TallyKey{
-		Series: h.win[i].Series(), Regime: g, Hour: h.startMS / reception.HourMS,
-	}})
-	u := h.rules.unit(g.Scale)
-	h.units = append(h.units, u)
-	return &h.out[len(h.out)-1].Tally, u
+	return &h.out[g.out].Tally, h.units[g.out]
 }
 
 // count enters one reading of the hour.
-func (h *hour) count(i int) {
-	r := h.win[i]
-	t, unit := h.tally(i)
+func (h *Folder) count(i int) {
+	r := &h.win[i]
+	t, unit := h.tally(r)
 	if !r.Valid() {
 		if k := slices.Index(reception.Reasons(), r.Why); k >= 0 && r.Visit == reception.VisitBase {
 			t.NotMeasuredMS[k] += r.DwellMS
 		}
 		return
 	}
-	v := h.verdict(i)
+	h.verdict(r)
+	r.cn, r.hasCN = quality(r.Reading, unit)
 	switch r.Visit {
 	case reception.VisitBase:
-		base(t, r, unit, v)
-		h.pair(t, i, unit, v.bad)
+		base(t, r, unit)
+		h.pair(t, r, unit)
 	default:
-		if t.Extra++; v.bad {
+		if t.Extra++; r.bad {
 			t.ExtraBad++
 		}
 		if r.Visit == reception.VisitRiding {
 			t.Riding++
 		}
 	}
-	h.dose(t, r, unit, v)
-	if v.bad {
+	h.dose(t, r, unit)
+	if r.bad {
 		h.run(t, i)
 	}
 	h.passed(i)
 }
 
-func base(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict) {
+func base(t *reception.Tally, r *seen, unit reception.ScaleUnit) {
 	t.Visits++
 	t.DwellMS += r.DwellMS
-	t.ErroredUS += v.erroredUS
-	if v.bad {
+	t.ErroredUS += r.erroredUS
+	if r.bad {
 		t.Bad++
 	}
-	if LostLock(r) {
+	if LostLock(r.Reading) {
 		t.LockLosses++
 	}
-	if v.wrong {
+	if r.wrong {
 		t.WrongIdentity++
 	}
-	cn, hasCN := quality(r, unit)
 	switch {
 	case !r.Locked:
 		t.Unlocked++
 		t.UnlockedMS += r.DwellMS
-	case !hasCN:
+	case !r.hasCN:
 		t.NoCN++
 	default:
-		t.CNSumMDB += cn
-		t.CNSumSqMDB2 += cn * cn
-		t.CN = addBin(t.CN, cnBin(cn, unit), 1)
+		t.CNSumMDB += r.cn
+		t.CNSumSqMDB2 += r.cn * r.cn
+		t.CN = addOne(t.CN, cnBin(r.cn, unit))
 	}
-	level(t, r, cn, hasCN)
+	level(t, r)
 }
 
 // level enters the level in 0.01 dBm, apart for unlocked visits.
-func level(t *reception.Tally, r *reception.Reading, cn int64, hasCN bool) {
+func level(t *reception.Tally, r *seen) {
 	m, ok := milli(r.LevelDBm)
 	if !ok {
 		return
@@ -239,75 +277,83 @@ func level(t *reception.Tally, r *reception.Reading, cn int64, hasCN bool) {
 	if !r.Locked {
 		t.DarkLevelN++
 		t.DarkLevelSum += c
-		t.DarkLevel = addBin(t.DarkLevel, bin, 1)
+		t.DarkLevel = addOne(t.DarkLevel, bin)
 		return
 	}
 	t.LevelN++
 	t.LevelSum += c
 	t.LevelSumSq += c * c
-	t.Level = addBin(t.Level, bin, 1)
-	if hasCN {
-		t.LevelCN += c * cn
+	t.Level = addOne(t.Level, bin)
+	if r.hasCN {
+		t.LevelCN += c * r.cn
 	}
 }
 
 // pair enters the pair of a base visit with the one before it, if that lies within
 // the carry and in the same regime.
-func (h *hour) pair(t *reception.Tally, i int, unit reception.ScaleUnit, bad bool) {
-	if h.lastBase < 0 || h.regimes[h.lastBase] != h.regimes[i] {
+func (h *Folder) pair(t *reception.Tally, r *seen, unit reception.ScaleUnit) {
+	if h.lastBase < 0 || h.win[h.lastBase].regime != r.regime {
 		return
 	}
-	r, p := h.win[i], h.win[h.lastBase]
+	p := &h.win[h.lastBase]
 	if r.Time-p.Time > h.carry {
 		return
 	}
 	t.Pairs++
 	t.SpacingMS += r.Time - p.Time
-	switch was := h.verdict(h.lastBase).bad; {
-	case was && !bad:
+	switch was := h.verdict(p).bad; {
+	case was && !r.bad:
 		t.BadToGood++
-	case !was && bad:
+	case !was && r.bad:
 		t.GoodToBad++
 	}
-	a, okA := quality(p, unit)
-	b, okB := quality(r, unit)
-	if okA && okB {
+	if h.lastBase < h.from {
+		p.cn, p.hasCN = quality(p.Reading, unit)
+	}
+	if p.hasCN && r.hasCN {
 		t.DiffPairs++
-		t.CNDiffSqMDB2 += (b - a) * (b - a)
+		t.CNDiffSqMDB2 += (r.cn - p.cn) * (r.cn - p.cn)
 	}
 }
 
 // dose enters a visit of any kind. One on the wrong identity stays out: its errors
 // say nothing of what the wanted signal's C/N would have given.
-func (h *hour) dose(t *reception.Tally, r *reception.Reading, unit reception.ScaleUnit, v verdict) {
-	cn, ok := doseQuality(r, unit)
-	if !ok || v.wrong {
+func (h *Folder) dose(t *reception.Tally, r *seen, unit reception.ScaleUnit) {
+	cn, ok := r.cn, r.hasCN
+	if !r.Locked || LostLock(r.Reading) {
+		cn, ok = doseQuality(r.Reading, unit)
+	}
+	if !ok || r.wrong {
 		return
 	}
-	d := reception.DoseBin{Bin: cnBin(cn, unit), Visits: 1, ErroredUS: v.erroredUS}
-	if Failed(r, h.rules) {
-		d.Failed = 1
+	dose, i := doseBin(t.Dose, cnBin(cn, unit))
+	t.Dose = dose
+	d := &dose[i]
+	failed := failed(r.Reading, h.rules.System)
+	d.Visits++
+	if failed {
+		d.Failed++
 	}
-	if x, ok := steadyQuality(r, cn, unit, h.variance); ok {
-		t.Steady = addBin(t.Steady, cnBin(x, unit), 1)
-		if d.Failed > 0 {
-			t.SteadyFailed = addBin(t.SteadyFailed, cnBin(x, unit), 1)
+	d.ErroredUS += r.erroredUS
+	d.ErroredBlocks += max(r.UncorrectedBlocks, 0)
+	d.Blocks += max(r.TotalBlocks, 0)
+	d.PreErrors += max(r.PreErrors, 0)
+	d.PreBits += max(r.PreBits, 0)
+	if x, ok := steadyQuality(r.Reading, cn, unit, h.variance); ok {
+		t.Steady = addOne(t.Steady, cnBin(x, unit))
+		if failed {
+			t.SteadyFailed = addOne(t.SteadyFailed, cnBin(x, unit))
 		}
 	}
-	d.ErroredBlocks = max(r.UncorrectedBlocks, 0)
-	d.Blocks = max(r.TotalBlocks, 0)
-	d.PreErrors = max(r.PreErrors, 0)
-	d.PreBits = max(r.PreBits, 0)
-	t.Dose = addDose(t.Dose, d, 1)
 }
 
 // run enters a bad visit into the run of bad visits that it belongs to: one with no
 // good visit, no change of regime and no gap as long as the carry in between.
-func (h *hour) run(t *reception.Tally, i int) {
-	r := h.win[i]
+func (h *Folder) run(t *reception.Tally, i int) {
+	r := &h.win[i]
 	end := r.Time + r.DwellMS
 	near := h.lastMade >= 0 && r.Time-h.endMS(h.lastMade) < h.carry
-	if near && h.lastMade >= h.from && h.regimes[h.lastMade] == h.regimes[i] && h.verdict(h.lastMade).bad {
+	if near && h.lastMade >= h.from && h.win[h.lastMade].regime == r.regime && h.verdict(&h.win[h.lastMade]).bad {
 		b := &t.Runs[len(t.Runs)-1]
 		b.LastMS = max(b.LastMS, end)
 		h.add(b, i)
@@ -321,27 +367,27 @@ func (h *hour) run(t *reception.Tally, i int) {
 	h.add(&t.Runs[len(t.Runs)-1], i)
 }
 
-func (h *hour) endMS(i int) int64 { return h.win[i].Time + h.win[i].DwellMS }
+func (h *Folder) endMS(i int) int64 { return h.win[i].Time + h.win[i].DwellMS }
 
 // add counts the bad visit i and looks up the visit after it.
-func (h *hour) add(b *reception.BadRun, i int) {
-	r, v := h.win[i], h.verdict(i)
+func (h *Folder) add(b *reception.BadRun, i int) {
+	r := &h.win[i]
 	b.Visits++
-	b.ErroredUS += v.erroredUS
+	b.ErroredUS += r.erroredUS
 	if r.Visit == reception.VisitBase {
 		b.BaseVisits++
 		b.BaseDwellMS += r.DwellMS
-		b.BaseErroredUS += v.erroredUS
+		b.BaseErroredUS += r.erroredUS
 	}
 	if !r.Locked {
 		b.Unlocked++
 	}
-	if v.wrong {
+	if r.wrong {
 		b.WrongIdentity++
 	}
 	b.AfterMS = 0
-	for _, n := range h.win[i+1:] {
-		if n.Valid() {
+	for k := i + 1; k < len(h.win); k++ {
+		if n := &h.win[k]; n.Valid() {
 			if n.Time-b.LastMS < h.carry {
 				b.AfterMS = n.Time
 			}
@@ -352,22 +398,35 @@ func (h *hour) add(b *reception.BadRun, i int) {
 
 // seconds enters severely errored and unavailable seconds where base visits came
 // each second: at most a second long, a second apart, ten or more in a row.
-func (h *hour) seconds(after []reception.Reading) {
-	var seq []int // indices into all
-	all := h.win[:h.to:h.to]
-	for i := range after {
-		if after[i].Time >= h.startMS+reception.HourMS+LookAheadMS {
-			break
-		}
-		all = append(all, &after[i])
+func (h *Folder) seconds(after []reception.Reading) {
+	end := 0
+	for end < len(after) && after[end].Time < h.startMS+reception.HourMS+LookAheadMS {
+		end++
 	}
+	reading := func(i int) *reception.Reading {
+		if i < h.to {
+			return h.win[i].Reading
+		}
+		return &after[i-h.to]
+	}
+	short := 0
+	for i := range h.to + end {
+		if r := reading(i); r.DwellMS <= 1000 && r.Valid() && r.Visit == reception.VisitBase {
+			short++
+		}
+	}
+	if short < decisive {
+		return
+	}
+	var seq []int
 	flush := func() {
 		if len(seq) >= decisive {
-			h.tenSecond(all, seq)
+			h.tenSecond(reading, seq)
 		}
 		seq = seq[:0]
 	}
-	for i, r := range all {
+	for i := range h.to + end {
+		r := reading(i)
 		if !r.Valid() || r.Visit != reception.VisitBase {
 			continue
 		}
@@ -376,7 +435,7 @@ func (h *hour) seconds(after []reception.Reading) {
 			continue
 		}
 		if n := len(seq); n > 0 {
-			if d := r.Time - all[seq[n-1]].Time; d < 500 || d >= 1500 {
+			if d := r.Time - reading(seq[n-1]).Time; d < 500 || d >= 1500 {
 				flush()
 			}
 		}
@@ -385,20 +444,22 @@ func (h *hour) seconds(after []reception.Reading) {
 	flush()
 }
 
-func (h *hour) tenSecond(all []*reception.Reading, seq []int) {
+func (h *Folder) tenSecond(reading func(int) *reception.Reading, seq []int) {
 	if seq[len(seq)-1] < h.from || seq[0] >= h.to {
 		return
 	}
 	ses := make([]bool, len(seq))
 	for k, i := range seq {
-		ses[k] = severe(all[i], h.rules.under(h.lookup(all[i]).Installation))
+		r := reading(i)
+		rules := h.rules.under(h.lookup(r).Installation)
+		ses[k] = severe(r, &rules)
 	}
 	down := unavailable(ses)
 	for k, i := range seq {
 		if i < h.from || i >= h.to {
 			continue
 		}
-		t, _ := h.tally(i)
+		t, _ := h.tally(&h.win[i])
 		switch {
 		case down[k]:
 			t.UnavailableS++
@@ -410,13 +471,13 @@ func (h *hour) tenSecond(all []*reception.Reading, seq []int) {
 
 // severe reports whether a second was severely errored: without lock or the wanted
 // signal, or with at least 30 % bad blocks.
-func severe(r *reception.Reading, rules Rules) bool {
-	return !r.Locked || LostLock(r) || WrongIdentity(r, rules) ||
+func severe(r *reception.Reading, rules *Rules) bool {
+	return !r.Locked || LostLock(r) || wrongIdentity(r, rules) ||
 		r.TotalBlocks > 0 && float64(r.UncorrectedBlocks) >= severeShare*float64(r.TotalBlocks)
 }
 
 // shareOut sets the time that the visits stand for.
-func (h *hour) shareOut() {
+func (h *Folder) shareOut() {
 	var visits int64
 	for i := range h.out {
 		visits += h.out[i].Tally.Visits

@@ -1,6 +1,7 @@
 package tally
 
 import (
+	"fmt"
 	"testing"
 
 	"holdfast/analysis/reception"
@@ -187,17 +188,22 @@ func TestPercentScale(t *testing.T) {
 }
 
 func BenchmarkHour(b *testing.B) {
-	var own []reception.Reading
-	for i := range 12 {
-		r := visit(5000, func(r *reception.Reading) {
-			r.CNDB, r.LevelDBm, r.TotalBlocks, r.UncorrectedBlocks = 21.3+float64(i*5%11)/10, -61.4, 64470, int64(i%5/4)
+	for _, n := range []int{12, 60} {
+		b.Run(fmt.Sprint(n, " visits"), func(b *testing.B) {
+			var own []reception.Reading
+			for i := range n {
+				r := visit(5000, func(r *reception.Reading) {
+					r.CNDB, r.LevelDBm, r.TotalBlocks, r.UncorrectedBlocks = 21.3+float64(i*5%11)/10, -61.4, 64470, int64(i%5/4)
+				})
+				r.Time += int64(i*60/n) * 60e3
+				own = append(own, r)
+			}
+			b.ReportAllocs()
+			var f Folder
+			for b.Loop() {
+				f.Hour(own, nil, nil, nil, Rules{})
+			}
+			b.ReportMetric(float64(b.N*n)/b.Elapsed().Seconds(), "readings/s")
 		})
-		r.Time += int64(i) * 300e3
-		own = append(own, r)
 	}
-	b.ReportAllocs()
-	for b.Loop() {
-		Hour(own, nil, nil, nil, Rules{})
-	}
-	b.ReportMetric(float64(b.N*12)/b.Elapsed().Seconds(), "readings/s")
 }

@@ -13,7 +13,9 @@ const priorBurstBlocks = 3
 
 // WrongIdentity reports whether a visit was locked to another signal than the
 // expected one. A visit that read no identity is not wrong.
-func WrongIdentity(r *reception.Reading, rules Rules) bool {
+func WrongIdentity(r *reception.Reading, rules Rules) bool { return wrongIdentity(r, &rules) }
+
+func wrongIdentity(r *reception.Reading, rules *Rules) bool {
 	return r.Valid() && r.Locked && rules.Identity != "" && r.Identity != "" && r.Identity != rules.Identity
 }
 
@@ -28,11 +30,13 @@ func WrongIdentity(r *reception.Reading, rules Rules) bool {
 //
 // With b = 1 and n/D = 2.4886, the rate of 8-VSB at the threshold of visibility,
 // the share is 0.917 (Poisson).
-func ErroredUS(r *reception.Reading, rules Rules) int64 {
+func ErroredUS(r *reception.Reading, rules Rules) int64 { return judge(r, &rules).erroredUS }
+
+func erroredUS(r *reception.Reading, wrong bool, burstBlocks float64) int64 {
 	switch {
 	case !r.Valid():
 		return 0
-	case !r.Locked || WrongIdentity(r, rules):
+	case !r.Locked || wrong:
 		return r.DwellMS * 1000
 	case !reception.Missing(r.ErroredS):
 		return min(int64(math.Round(r.ErroredS*1e6)), r.DwellMS*1000)
@@ -42,7 +46,7 @@ func ErroredUS(r *reception.Reading, rules Rules) int64 {
 		lockedMS = r.LockedMS
 	}
 	dark := (r.DwellMS - lockedMS) * 1000
-	return min(dark+burstUS(r.UncorrectedBlocks, lockedMS, rules.BurstBlocks), r.DwellMS*1000)
+	return min(dark+burstUS(r.UncorrectedBlocks, lockedMS, burstBlocks), r.DwellMS*1000)
 }
 
 // burstUS is the errored time from n bad blocks in lockedMS.
@@ -62,15 +66,25 @@ func burstUS(n, lockedMS int64, b float64) int64 {
 // Bad reports whether a visit was bad: unlocked, on the wrong identity, or errored
 // for at least 5 % of the dwell and at least one second. A visit that was not made
 // is not bad.
-func Bad(r *reception.Reading, rules Rules) bool {
-	if !r.Valid() {
-		return false
+func Bad(r *reception.Reading, rules Rules) bool { return judge(r, &rules).bad }
+
+// A verdict is how a visit is judged.
+type verdict struct {
+	bad, wrong bool
+	erroredUS  int64
+}
+
+func judge(r *reception.Reading, rules *Rules) verdict {
+	v := verdict{wrong: wrongIdentity(r, rules)}
+	v.erroredUS = erroredUS(r, v.wrong, rules.BurstBlocks)
+	switch {
+	case !r.Valid():
+	case !r.Locked || v.wrong:
+		v.bad = true
+	default:
+		v.bad = v.erroredUS >= 1e6 && v.erroredUS*20 >= r.DwellMS*1000
 	}
-	if !r.Locked || WrongIdentity(r, rules) {
-		return true
-	}
-	us := ErroredUS(r, rules)
-	return us >= 1e6 && us*20 >= r.DwellMS*1000
+	return v
 }
 
 // LostLock reports whether a visit lost lock within its dwell: a source that
@@ -88,7 +102,9 @@ func LostLock(r *reception.Reading) bool {
 // Failed reports whether a visit failed in the sense of the threshold: its block
 // error ratio lay at or above the system's picture-failure point, or it had or
 // kept no lock. Where blocks were not counted only lock speaks.
-func Failed(r *reception.Reading, rules Rules) bool {
+func Failed(r *reception.Reading, rules Rules) bool { return failed(r, rules.System) }
+
+func failed(r *reception.Reading, usual reception.System) bool {
 	if !r.Valid() {
 		return false
 	}
@@ -97,10 +113,13 @@ func Failed(r *reception.Reading, rules Rules) bool {
 	}
 	system := r.System
 	if system == "" {
-		system = rules.System
+		system = usual
+	}
+	if r.TotalBlocks <= 0 || r.UncorrectedBlocks <= 0 {
+		return false
 	}
 	ratio, ok := system.PictureFailure()
-	return ok && r.TotalBlocks > 0 && r.UncorrectedBlocks > 0 &&
+	return ok &&
 		float64(r.UncorrectedBlocks) >= ratio*float64(r.TotalBlocks)
 }
 
@@ -191,10 +210,10 @@ func variance(r *reception.Reading) (float64, bool) {
 }
 
 // meanVariance is the mean of variance over visits, 0 if none has one.
-func meanVariance(visits []*reception.Reading) float64 {
+func meanVariance(visits []reception.Reading) float64 {
 	sum, n := 0.0, 0.0
-	for _, r := range visits {
-		if v, ok := variance(r); ok {
+	for i := range visits {
+		if v, ok := variance(&visits[i]); ok {
 			sum, n = sum+v, n+1
 		}
 	}

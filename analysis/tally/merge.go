@@ -47,25 +47,17 @@ func scalars(t *reception.Tally) [35]*int64 {
 	}
 }
 
-// usualBins is how many bins an hour of a dozen visits fills.
-const usualBins = 8
-
-// addBin adds n to a bin, in place where it is there.
-func addBin(bins []reception.Bin, bin int32, n int64) []reception.Bin {
-	i, ok := slices.BinarySearchFunc(bins, bin, func(b reception.Bin, at int32) int { return cmp.Compare(b.Bin, at) })
-	if !ok {
-		if bins == nil {
-			bins = make([]reception.Bin, 0, usualBins)
-		}
-		return slices.Insert(bins, i, reception.Bin{Bin: bin, N: n})
+// addOne counts one visit in its bin.
+func addOne(bins []reception.Bin, bin int32) []reception.Bin {
+	i := len(bins)
+	for i > 0 && bins[i-1].Bin > bin { // an hour has few
+		i--
 	}
-	if bins[i].N += n; bins[i].N == 0 {
-		bins = slices.Delete(bins, i, i+1)
+	if i > 0 && bins[i-1].Bin == bin {
+		bins[i-1].N++
+		return bins
 	}
-	if len(bins) == 0 {
-		return nil
-	}
-	return bins
+	return slices.Insert(bins, i, reception.Bin{Bin: bin, N: 1})
 }
 
 func addBins(dst, src []reception.Bin, sign int64) []reception.Bin {
@@ -92,15 +84,21 @@ func addBins(dst, src []reception.Bin, sign int64) []reception.Bin {
 	return out
 }
 
+// doseBin returns the place of a bin, which it makes if it is not there.
+func doseBin(dose []reception.DoseBin, bin int32) ([]reception.DoseBin, int) {
+	i := len(dose)
+	for i > 0 && dose[i-1].Bin > bin {
+		i--
+	}
+	if i > 0 && dose[i-1].Bin == bin {
+		return dose, i - 1
+	}
+	return slices.Insert(dose, i, reception.DoseBin{Bin: bin}), i
+}
+
 // addDose adds sign times b to its bin, in place where it is there.
 func addDose(dose []reception.DoseBin, b reception.DoseBin, sign int64) []reception.DoseBin {
-	i, ok := slices.BinarySearchFunc(dose, b.Bin, func(d reception.DoseBin, at int32) int { return cmp.Compare(d.Bin, at) })
-	if !ok {
-		if dose == nil {
-			dose = make([]reception.DoseBin, 0, usualBins)
-		}
-		dose = slices.Insert(dose, i, reception.DoseBin{Bin: b.Bin})
-	}
+	dose, i := doseBin(dose, b.Bin)
 	d := &dose[i]
 	d.Visits += sign * b.Visits
 	d.Failed += sign * b.Failed
