@@ -26,6 +26,13 @@ like() {
   bcm3510)   n="Broadcom BCM3510 VSB/QAM frontend";        knobs "missing 255 snr_div 1";;
   mxl692)    n="MaxLinear MxL692 VSB tuner-demodulator";   knobs "missing 141 legacy 2 cnr_step_mdb 1000 cnr_div 1000 snr_div 1000";;
   drxj)      n="Micronas DRX39xxj family Frontend";        knobs "missing 0 str_scale 2 snr_div 10";;
+  si2168)    n="Silicon Labs Si2168";                      knobs "missing 140 legacy 0 cnr_step_mdb 250 asleep_err 11";;
+  rtl2832)   n="Realtek RTL2832 (DVB-T)";                  knobs "missing 204 str_scale 2 legacy 6 ber_since_read 1 cnt_per_read_ms 1000";;
+  cxd2841er) n="Sony CXD2841ER DVB-T/T2/C demodulator";    knobs "missing 140 legacy 0 cnt_since_read 1";;
+  zl10353)   n="Zarlink ZL10353 DVB-T";                    knobs "missing 255 cnr_step_mdb 125";;
+  tda10048)  n="NXP TDA10048HN DVB-T";                     knobs "missing 255 ucb_bits 16";;
+  dib8000)   n="DiBcom 8000 ISDB-T";                       knobs "missing 12";;
+  mb86a20s)  n="Fujitsu mb86A20s";                         knobs "missing 12 str_scale 2 legacy 1 layers 4 layer_mdb 1000";;
   *) echo "like: no $1"; return 2;;
   esac
   echo "$n" > "$P/name"; unplug 0; plug 0

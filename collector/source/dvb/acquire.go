@@ -156,7 +156,7 @@ func (s *Source) identify(fd int, node string, f *frontend) (*frontend, error) {
 	}
 	g := &frontend{node: node, name: name, path: s.kernel.device(node)}
 	if f != nil {
-		g.hadDB, g.scale = f.hadDB, f.scale
+		g.hadDB, g.scale, g.level = f.hadDB, f.scale, f.level
 	}
 	g.driver, g.known = driverOf(name)
 	ps := ask(dtvEnumSystems)

@@ -23,7 +23,8 @@ type fake struct {
 	fd map[int]*fakeFile
 	n  int
 
-	interrupt          int // so many calls in a row are interrupted before one is made
+	log                []uintptr // requests of ioctl, in order
+	interrupt          int       // so many calls in a row are interrupted before one is made
 	calls, interrupted int
 }
 
@@ -69,6 +70,10 @@ type fakeFE struct {
 	tunedAt time.Time
 	reads   int
 	opened  int
+
+	// lazy drivers refresh their statistics when the status is read, and then alone
+	lazy   bool
+	cached map[uint32][]figure
 
 	// stats answers a statistic; nil: dB and counters of the air
 	stats func(fe *fakeFE, cmd uint32, a air, locked bool) []figure
@@ -163,6 +168,7 @@ func (fe *fakeFE) now() (air, bool) {
 
 func (k *fake) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 	k.mu.Lock()
+	k.log = append(k.log, request)
 	f := k.fd[fd]
 	if f == nil {
 		k.mu.Unlock()
@@ -203,6 +209,12 @@ func (k *fake) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 		}
 		a, _ := fe.now()
 		binary.NativeEndian.PutUint32(mem(4), a.status)
+		if fe.lazy {
+			fe.cached = map[uint32][]figure{}
+			for cmd := uint32(62); cmd <= 69; cmd++ {
+				fe.cached[cmd] = fe.statistic(cmd)
+			}
+		}
 		return nil
 	case 0x80026f47, 0x80026f48: // FE_READ_SIGNAL_STRENGTH, FE_READ_SNR
 		v, err := fe.older(request)
@@ -278,7 +290,6 @@ func (fe *fakeFE) set(cmd, v uint32) error {
 
 func (fe *fakeFE) get(cmd uint32, u []byte) error {
 	clear(u)
-	a, locked := fe.now()
 	switch {
 	case cmd == 44: // DTV_ENUM_DELSYS: data[32], then the length
 		copy(u, fe.systems)
@@ -286,11 +297,10 @@ func (fe *fakeFE) get(cmd uint32, u []byte) error {
 	case cmd == 3:
 		binary.NativeEndian.PutUint32(u, fe.tuned)
 	case cmd >= 62 && cmd <= 69:
-		get := fe.stats
-		if get == nil {
-			get = decibels
+		st := fe.cached[cmd]
+		if !fe.lazy {
+			st = fe.statistic(cmd)
 		}
-		st := get(fe, cmd, a, locked)
 		u[0] = byte(len(st))
 		for i, s := range st {
 			u[1+9*i] = s.scale
@@ -306,6 +316,14 @@ func (fe *fakeFE) get(cmd uint32, u []byte) error {
 		return unix.EINVAL
 	}
 	return nil
+}
+
+func (fe *fakeFE) statistic(cmd uint32) []figure {
+	a, locked := fe.now()
+	if fe.stats == nil {
+		return decibels(fe, cmd, a, locked)
+	}
+	return fe.stats(fe, cmd, a, locked)
 }
 
 // decibels is a driver that gives all that the API has.

@@ -454,6 +454,45 @@ func TestLabLike8VSBDrivers(t *testing.T) {
 	}
 }
 
+// Drivers of DVB-T, DVB-T2 and ISDB-T, likewise.
+func TestLabLikeOtherDrivers(t *testing.T) {
+	for _, c := range []struct {
+		like    string
+		sys     reception.System
+		layer   string
+		cn      float64 // of 24.3 dB
+		pct     bool    // the level is in per cent
+		counted bool    // broken blocks as a number: 70 a second
+		errored float64
+		scale   string
+	}{
+		{"si2168", reception.DVBT2, "", 24.25, false, true, 5, "dvb/si2168/dB/step0.25/topNaN/unknown/cn"},
+		{"rtl2832", reception.DVBT, "", 24.3, true, false, nan, "dvb/rtl2832/dB/stepNaN/topNaN/unknown/cn"},
+		{"cxd2841er", reception.DVBT2, "", 24.3, false, false, 5, "dvb/cxd2841er/dB/stepNaN/topNaN/unknown/cn"},
+		{"zl10353", reception.DVBT, "", 24.2, true, true, 5, "dvb/zl10353/dB/step0.125/topNaN/unknown/cn"}, // in whole tenths
+		{"tda10048", reception.DVBT, "", 24.3, true, true, 5, "dvb/tda10048/dB/stepNaN/topNaN/unknown/cn"},
+		{"dib8000", reception.ISDBT, "", 24.3, false, true, 5, "dvb/dib8000/dB/stepNaN/topNaN/unknown/cn"},
+		{"mb86a20s", reception.ISDBT, "B", 22.3, true, false, nan, "dvb/mb86a20s/dB/stepNaN/topNaN/unknown/cn"}, // 1 dB less by the layer; the lab counts errors of the whole, which are not the layer's
+	} {
+		t.Run(c.like, func(t *testing.T) {
+			fresh(t, "")
+			scene(t, "473000000 31 -45000 24300 100000 19392658000 70000 12894000")
+			shell(t, "like "+c.like)
+			r, err := openIt(t, Options{}).Visit(t.Context(), collector.Visit{Dwell: 5 * time.Second, LockWait: 2 * time.Second, Kind: reception.VisitBase,
+				Channel: reception.Channel{FrequencyHz: 473000000, System: c.sys, Layer: c.layer, BandwidthHz: 6e6}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !near(r.CNDB, c.cn, 0.01) || !near(r.ErroredS, c.errored, 0) || r.Scale != c.scale || c.pct == math.IsNaN(r.LevelPct) {
+				t.Errorf("C/N %g, errored %g s, level %g %%, scale %q, want %g, %g, %v, %q", r.CNDB, r.ErroredS, r.LevelPct, r.Scale, c.cn, c.errored, c.pct, c.scale)
+			}
+			if c.counted != (r.UncorrectedBlocks >= 340 && r.UncorrectedBlocks <= 360) {
+				t.Errorf("%d of %d blocks, counted: %v, want 350", r.UncorrectedBlocks, r.TotalBlocks, c.counted)
+			}
+		})
+	}
+}
+
 // The machine's clock is set back an hour while the loop runs on the real kernel.
 func TestLabTheClockIsSetBack(t *testing.T) {
 	fresh(t, "")

@@ -73,8 +73,14 @@ func (s *Source) look(fd int, f *frontend, sys reception.System, layer int, at t
 	}
 	m.frequency = ps[nStats].data()
 	for i := range nStats {
-		if st := ps[i].stats(); layer < len(st) {
-			m.raw[i], m.there[i] = st[layer], true
+		st, n := ps[i].stats(), layer
+		// Level and C/N that a driver gives once are those of all layers, which share one
+		// spectrum. Errors are not.
+		if len(st) == 1 && (i == strength || i == cnr) {
+			n = 0
+		}
+		if n < len(st) {
+			m.raw[i], m.there[i] = st[n], true
 		}
 	}
 	m.decode(f, sys)
@@ -128,6 +134,9 @@ func (m *sample) setCN(v float64, sys reception.System) {
 }
 
 func (m *sample) setLevel(v float64) {
+	if v == 0 { // what a driver says after tuning, until it has measured
+		return
+	}
 	if v < reception.LevelMinDBm || v > reception.LevelMaxDBm {
 		m.rejectedLevel = true
 		return

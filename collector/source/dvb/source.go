@@ -57,6 +57,7 @@ type frontend struct {
 	known            bool
 	systems          []byte // of DTV_ENUM_DELSYS
 	hadDB            bool   // C/N has come in dB
+	level            levelWatch
 	scale            string // of the last visit that showed one
 	system           reception.System
 }
@@ -334,8 +335,11 @@ func isGone(err error) bool {
 
 // fault says what was being done to which device.
 func (s *Source) fault(f *frontend, doing string, err error) error {
-	if isGone(err) {
+	switch {
+	case isGone(err):
 		return fmt.Errorf("%s: %s: %w: %w", f.node, doing, collector.ErrGone, err)
+	case errors.Is(err, unix.EAGAIN):
+		return fmt.Errorf("%s: %s: the driver says that the tuner is idle: %w", f.node, doing, err)
 	}
 	return fmt.Errorf("%s: %s: %w", f.node, doing, err)
 }
@@ -354,6 +358,10 @@ func (s *Source) finish(f *frontend, r *reception.Reading, ss []sample, bad reje
 	s.doubted = bad.sum() > 0
 	s.mu.Unlock()
 	r.Scale = sc.ID
+	if missing, first := f.level.missing(r, time.Now()); first {
+		s.o.Log.Warn("the tuner gives no level on channels that it locks to, though it did before; unplug it and plug it in again, or load its driver anew",
+			"device", f.node, "driver", f.name, "for", missing.Round(time.Second).String())
+	}
 	switch {
 	case bad.sum() > 0 && !was:
 		s.o.Log.Warn("the driver reports values that cannot be true; they are left out", "device", f.node, "driver", f.name,
@@ -361,6 +369,37 @@ func (s *Source) finish(f *frontend, r *reception.Reading, ss []sample, bad reje
 	case bad.sum() == 0 && was:
 		s.o.Log.Info("the driver's values are believable again", "device", f.node)
 	}
+}
+
+// noLevelFor is how long level may be missing on locked channels before somebody is
+// told. Tuners read it every two seconds or so in a job of the kernel, and some do not
+// start it again after one error on the bus (si2157_stat_work in the kernel's si2157.c).
+const noLevelFor = 5 * time.Minute
+
+// A levelWatch notices that a tuner has ceased to give a level.
+type levelWatch struct {
+	had, said bool
+	since     time.Time // of the first locked reading without one; zero: there is one
+}
+
+// missing returns for how long level has been missing at now, and whether that is to be
+// said, once.
+func (w *levelWatch) missing(r *reception.Reading, now time.Time) (time.Duration, bool) {
+	switch {
+	case !reception.Missing(r.LevelDBm) || !reception.Missing(r.LevelPct):
+		*w = levelWatch{had: true}
+		return 0, false
+	case !r.Locked || !w.had:
+		return 0, false
+	case w.since.IsZero():
+		w.since = now
+	}
+	d := now.Sub(w.since)
+	if d < noLevelFor || w.said {
+		return d, false
+	}
+	w.said = true
+	return d, true
 }
 
 // String names what was rejected, for people.

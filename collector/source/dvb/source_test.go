@@ -151,6 +151,23 @@ func TestOldCalls(t *testing.T) {
 			cn: 24.30078125, pct: nan, level: nan, errs: -1, total: -1, errored: nan, scale: "dvb/or51211/dB/stepNaN/topNaN/from-cn/cn"},
 		{name: "Nextwave NXT200X VSB/QAM frontend", snr: 48600, strength: 40000, ucb: func(time.Duration) uint32 { return 7 },
 			cn: 24.3, pct: nan, level: nan, errs: -1, total: -1, errored: 0, scale: "dvb/nxt200x/dB/stepNaN/top30/from-cn/cn"},
+		{name: "Samsung S5H1409 QAM/8VSB Frontend", snr: 245, strength: 40000, ucb: func(d time.Duration) uint32 { return uint32(70 * d.Seconds()) },
+			cn: 24.5, pct: nan, level: nan, errs: 350, total: 64470, errored: 5, scale: "dvb/s5h1409/dB/step0.5/top30/from-cn/cn"},
+		// 16 bits: it comes round in the dwell
+		{name: "LG Electronics LGDT3305 VSB/QAM Frontend", snr: 243, strength: 40000, ucb: func(d time.Duration) uint32 { return uint32(65300+70*d.Seconds()) & 65535 },
+			cn: 24.3, pct: nan, level: nan, errs: 350, total: 64470, errored: 5, scale: "dvb/lgdt3305/dB/step0.1/topNaN/from-cn/cn"},
+		{name: "LG Electronics LGDT3304 VSB/QAM Frontend", snr: 243, strength: 40000, ucb: func(time.Duration) uint32 { return 9 },
+			cn: 24.3, pct: nan, level: nan, errs: 0, total: 64470, errored: 0, scale: "dvb/lgdt3304/dB/step0.1/topNaN/from-cn/cn"},
+		// at the top of the table: no more can be said than "at least"
+		{name: "Auvitek AU8522 QAM/8VSB Frontend", snr: 270, strength: 65535, ucb: func(time.Duration) uint32 { return 0 },
+			cn: 27, pct: nan, level: nan, errs: -1, total: -1, errored: 0, scale: "dvb/au8522/dB/stepNaN/top27/from-cn/cn"},
+		// DVB-T drivers without version 5; a unit is not calibrated by being known for level
+		{name: "Zarlink ZL10353 DVB-T", snr: 243, strength: 32768, ucb: func(d time.Duration) uint32 { return uint32(70 * d.Seconds()) },
+			cn: 24.3, pct: nan, level: 50, errs: 350, total: 64470, errored: 5, scale: "dvb/zl10353/dB/step0.125/topNaN/unknown/cn"},
+		{name: "NXP TDA10048HN DVB-T", snr: 243, strength: 32768, ucb: func(d time.Duration) uint32 { return uint32(70 * d.Seconds()) },
+			cn: 24.3, pct: nan, level: 50, errs: 350, total: 64470, errored: 5, scale: "dvb/tda10048/dB/stepNaN/topNaN/unknown/cn"},
+		{name: "DiBcom 7000PC", snr: 243, strength: 32768, ucb: func(d time.Duration) uint32 { return uint32(70 * d.Seconds()) },
+			cn: 24.3, pct: nan, level: 50, errs: 350, total: 64470, errored: 5, scale: "dvb/dib7000p/dB/stepNaN/topNaN/unknown/cn"},
 		// a stranger: raw numbers as per cent, no dB, and a count that nobody vouches for
 		{name: "Stranger 9000", snr: 32768, strength: 49152, ucb: func(time.Duration) uint32 { return 0 },
 			cn: nan, pct: 50, level: 75, errs: -1, total: -1, errored: nan, scale: "dvb/stranger-9000-(uncalibrated)/pct/stepNaN/topNaN/unknown/cn"},
@@ -385,7 +402,18 @@ func TestQuirksOfDrivers(t *testing.T) {
 			}
 			return nil
 		}},
-		{"a look takes 1.8 seconds", func(fe *fakeFE) { fe.slow = 1800 * time.Millisecond }, func(r reception.Reading, s *Source) error {
+		{"a look takes 1.8 seconds, on a clean channel", func(fe *fakeFE) { fe.slow = 1800 * time.Millisecond }, func(r reception.Reading, s *Source) error {
+			if r.DwellMS != 5000 || r.LockedMS != 5000 || r.CNDB != 27.125 || r.ErroredS != 0 {
+				return fmt.Errorf("dwell %d ms, locked %d ms, C/N %g, errored %g", r.DwellMS, r.LockedMS, r.CNDB, r.ErroredS)
+			}
+			return nil
+		}},
+		{"a look takes 1.8 seconds, and in one of them there were errors", func(fe *fakeFE) {
+			fe.slow = 1800 * time.Millisecond
+			a := fe.air[good]
+			a.blkErr = 3
+			fe.air[good] = a
+		}, func(r reception.Reading, s *Source) error {
 			if r.DwellMS != 5000 || r.LockedMS != 5000 || r.CNDB != 27.125 || !math.IsNaN(r.ErroredS) {
 				return fmt.Errorf("dwell %d ms, locked %d ms, C/N %g, errored %g", r.DwellMS, r.LockedMS, r.CNDB, r.ErroredS)
 			}
@@ -648,14 +676,21 @@ func TestHungGoroutineEndsWithTheDevice(t *testing.T) {
 	})
 }
 
+// logged returns a source and what it logs.
+func logged(t *testing.T, k *fake) (*Source, *strings.Builder) {
+	t.Helper()
+	var log strings.Builder
+	s, err := newSource(Options{Log: slog.New(slog.NewTextHandler(&log, nil))}, k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, &log
+}
+
 func TestNonsenseIsLoggedOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		k, fe := oneTuner(t)
-		var log strings.Builder
-		s, err := newSource(Options{Log: slog.New(slog.NewTextHandler(&log, nil))}, k)
-		if err != nil {
-			t.Fatal(err)
-		}
+		s, log := logged(t, k)
 		a := fe.air[good]
 		for _, cnr := range []int64{27125, 2500000, 2500000, 27125, 27125} {
 			a.cnr = cnr

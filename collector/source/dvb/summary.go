@@ -19,6 +19,10 @@ type rejected struct {
 
 func (r rejected) sum() int64 { return r.cn + r.unit + r.level + r.counts + r.frozen }
 
+// comesRound is when a counter of 16 bits may be where it was, at 8-VSB's 12 894 blocks a
+// second, all broken.
+const comesRound = 5 * time.Second
+
 // slowest is the longest time between two looks at which a second with errors can
 // still be told from its neighbour.
 const slowest = 1500 * time.Millisecond
@@ -28,6 +32,7 @@ const slowest = 1500 * time.Millisecond
 // stretches shorten the dwell.
 func summarise(r *reception.Reading, ss []sample, d driver) (bad rejected) {
 	frozen := standsStill(ss)
+	ss = withoutRepeats(ss, d)
 	var cn, cnUnlocked, level, levelPct, quality []float64
 	for i := range ss {
 		m := &ss[i]
@@ -102,6 +107,27 @@ func standsStill(ss []sample) bool {
 	return true
 }
 
+// withoutRepeats leaves out the samples in which the driver repeats the one before: no
+// second measurement. A driver that is known to refresh once a second at most repeats
+// itself when nothing has moved, any other if it has totals that must grow while
+// locked. The first and the last stay, so that the dwell keeps its length.
+func withoutRepeats(ss []sample, d driver) []sample {
+	var out []sample
+	for i, m := range ss {
+		if i > 0 && i < len(ss)-1 && m.repeats(&out[len(out)-1], d) {
+			continue
+		}
+		out = append(out, m)
+	}
+	return out
+}
+
+func (m *sample) repeats(was *sample, d driver) bool {
+	runs := m.count[preTotal] > 0 || m.count[postTotal] > 0 || m.count[blockTotal] > 0
+	return m.err == nil && was.err == nil && m.status == was.status && m.locked() &&
+		m.raw == was.raw && m.there == was.there && (d.slow || runs)
+}
+
 // A ledger of what the stretches of a dwell add up to.
 type sums struct {
 	preErr, preTotal     int64
@@ -129,7 +155,8 @@ func countStretches(r *reception.Reading, ss []sample, d driver, bad *rejected) 
 		if broken {
 			errored += dt
 		}
-		u.allJudged = u.allJudged && judged && dt <= slowest
+		// a long stretch without errors is clear, one with errors leaves the second open
+		u.allJudged = u.allJudged && judged && (!broken || dt <= slowest)
 	}
 	r.DwellMS, r.LockedMS = dwell.Milliseconds(), locked.Milliseconds()
 	// a visit counts as locked if it was so for at least half of the dwell; what was lost
@@ -174,9 +201,15 @@ func (u *sums) add(a, b *sample, dt time.Duration, d driver, sys reception.Syste
 	}
 	e, counted := grown(blockErr)
 	t, hasTotal := grown(blockTotal)
+	hasTotal = hasTotal && !d.noTotal
 	exact := counted
 	total := float64(t)
 	switch {
+	case d.bogus != 0 && counted && e == d.bogus:
+		return false, false
+	case d.lastOnly:
+		// How long the interval was is not known: it only tells that there were errors.
+		return b.count[blockErr] > 0, b.count[blockErr] != absent && b.raw != a.raw
 	case counted && hasTotal:
 		if t == 0 { // nothing was refreshed, or nothing came
 			return false, false
@@ -190,9 +223,9 @@ func (u *sums) add(a, b *sample, dt time.Duration, d driver, sys reception.Syste
 		}
 		total, hasTotal = standardTotal(sys, dt)
 	case d.ucbBits > 0 && a.ucb != absent && b.ucb != absent:
-		// at one look a second a counter of 16 bits cannot wrap twice: 8-VSB has 12 894
+		// a counter of 16 bits has not come round within five seconds: 8-VSB has 12 894
 		// blocks a second. One of 8 bits only tells that there were errors.
-		e, exact = b.ucb-a.ucb, d.ucbBits >= 16
+		e, exact = b.ucb-a.ucb, d.ucbBits >= 32 || d.ucbBits == 16 && dt < comesRound
 		if d.ucbBits < 32 {
 			e &= 1<<d.ucbBits - 1
 		}
