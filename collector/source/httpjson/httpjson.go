@@ -393,6 +393,11 @@ func (s *Source) look(ctx context.Context, read string) (fields.Status, error) {
 	if err != nil {
 		return fields.Status{}, err
 	}
+	return s.understand(ctx, v)
+}
+
+// understand makes a look of an answer.
+func (s *Source) understand(ctx context.Context, v any) (fields.Status, error) {
 	if s.device != nil {
 		if err := s.sameDevice(ctx, v); err != nil {
 			return fields.Status{}, err

@@ -556,3 +556,58 @@ func TestRefusedAddress(t *testing.T) {
 		}
 	})
 }
+
+// Probe shows both ends of the mapping, also where the mapping or what it yields is
+// wrong.
+func TestProbe(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		mapping string
+		alter   func(front map[string]any)
+		made    string // part of it
+		fault   string // part of it
+	}{
+		{"good", frontMap, nil, `"locked":false`, ""},
+		{"another name", `{locked: .front.locked}`, nil, `{"locked":null}`, "locked is null"},
+		{"no number", `{locked: .front.lock, cn_db: .serial}`, nil, `"cn_db":"Q7"`, "cn_db"},
+		{"no jq of this", `.front.lock.deeper`, nil, "", "mapping"},
+		{"another device", frontMap, func(front map[string]any) {}, `"locked":false`, "another device"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d := newDevice(t)
+				o := options()
+				o.Mapping = c.mapping
+				if c.alter != nil {
+					o.DeviceID = "Q8"
+				}
+				s := open(t, d, o)
+				p := s.Probe(t.Context(), collector.Visit{Channel: reception.Channel{FrequencyHz: goodHz, System: reception.ATSC1}, Dwell: time.Second})
+				if !strings.Contains(p.Sent, `"serial":"Q7"`) || !strings.Contains(p.Made, c.made) || (c.made == "") != (p.Made == "") {
+					t.Errorf("sent %s, made %s, want %s", p.Sent, p.Made, c.made)
+				}
+				if (p.Err == nil) != (c.fault == "") || p.Err != nil && !strings.Contains(p.Err.Error(), c.fault) {
+					t.Errorf("error %v, want %q", p.Err, c.fault)
+				}
+				if strings.Contains(p.Sent+p.Made+fmt.Sprint(p.Err), "s3cret") {
+					t.Errorf("a secret is shown: %+v", p)
+				}
+				d.set(func() {
+					for _, a := range d.asked {
+						if strings.Contains(a, "/tune") {
+							t.Errorf("the device was tuned: %v", d.asked)
+						}
+					}
+				})
+			})
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		d := newDevice(t)
+		s := open(t, d, options())
+		d.unplug()
+		if p := s.Probe(t.Context(), collector.Visit{Dwell: time.Second}); p.Err == nil || p.Sent != "" {
+			t.Errorf("of a device that is not there: %+v", p)
+		}
+	})
+}
