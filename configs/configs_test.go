@@ -434,6 +434,10 @@ func TestDevices(t *testing.T) {
 	if b, x := c.Tuners[1], c.Tuners[2]; b.Command[0] != filepath.Join(dir, "x") || b.Command[1] != "-v" || x.Command[0] != "x" {
 		t.Errorf("programs %q, %q", b.Command, x.Command)
 	}
+	// a config that is named without a folder
+	if c, err := Parse("h.yaml", []byte(head+ch30+"tuners: [{name: a, kind: command, command: [./x]}]\n")); err != nil || c.Tuners[0].Command[0] != "./x" {
+		t.Errorf("program %+v, %v; want it here and not in PATH", c.Tuners, err)
+	}
 	bad := faults(t, head+ch30+"tuners:\n  - {name: a, kind: httpjson, mapping: ., tune_url_file: "+filepath.Join(dir, "none")+", read_url: 'http://x.example/'}\n").Error()
 	if !strings.HasPrefix(bad, "h.yaml:4:") && !strings.Contains(bad, "tuners[0].tune_url_file: ") || strings.Contains(bad, "\n") {
 		t.Errorf("a secret's file that is not there: %s", bad)

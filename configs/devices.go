@@ -103,7 +103,9 @@ func (d *decoder) command(t *Tuner, p string) {
 	case len(t.Command) == 0 && !d.unread[p+".command"]:
 		d.wrong(p+".command", "the list is empty; write the program, then its arguments")
 	case len(t.Command) > 0 && strings.ContainsRune(t.Command[0], filepath.Separator):
-		t.Command[0] = d.resolve(t.Command[0])
+		if t.Command[0] = d.resolve(t.Command[0]); !strings.ContainsRune(t.Command[0], filepath.Separator) {
+			t.Command[0] = "." + string(filepath.Separator) + t.Command[0] // here, and not in PATH
+		}
 	}
 	seen := map[string]int{}
 	for i := range t.Env {

@@ -117,6 +117,7 @@ func (s *Server) routes() []route {
 		{"GET /api/alarms", members, "alarms raised or standing in a span, newest first, JSON", s.alarms},
 		{"POST /api/alarms/acknowledge", members, "marks the alarm of the form value id as seen", s.acknowledge},
 		{"POST /api/alarms/test", members, "sends a sample by the way of telling of the form value name and says what came back, JSON", s.tryWay},
+		{"GET /api/health", members, "what the daemon knows of tuners, weather, disk, store and clock, JSON", s.health},
 		{"GET /api/export/{kind}", members, "what is stored of readings, scales, weather or installations: the CSV that an import reads, or JSON or Parquet by format", s.export},
 		{"POST /api/import/{kind}", members, "reads CSV of readings, weather or installations; answers with progress as NDJSON", s.importCSV},
 		{"GET /events", members, "server-sent events: changed, whenever something did", s.events},

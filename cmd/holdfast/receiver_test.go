@@ -83,3 +83,45 @@ func eventually(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Fatalf("no output matched %s; the last was\n%s", want, ts.ReadFile("stdout"))
 }
+
+// serve answers requests with the files of a folder until the script ends:
+// serve PORT FOLDER.
+func serve(ts *testscript.TestScript, neg bool, args []string) {
+	l, err := net.Listen("tcp", "127.0.0.1:"+args[0])
+	ts.Check(err)
+	srv := &http.Server{Handler: http.FileServer(http.Dir(ts.MkAbs(args[1])))}
+	done := make(chan struct{})
+	go func() {
+		_ = srv.Serve(l)
+		close(done)
+	}()
+	ts.Defer(func() {
+		_ = srv.Close()
+		<-done
+	})
+}
+
+// report writes the last report that an airport made in the 51st minute of an hour, so
+// many minutes ago or before: report FILE MINUTES.
+func report(ts *testscript.TestScript, neg bool, args []string) {
+	age, err := time.ParseDuration(args[1] + "m")
+	ts.Check(err)
+	at := time.Now().UTC().Add(-age).Add(-51 * time.Minute).Truncate(time.Hour).Add(51 * time.Minute)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte("METAR XQLA "+at.Format("021504")+"Z 24008KT 10SM FEW050 05/01 A3012\n"), 0o600))
+}
+
+// hot writes two days of weather up to now in a unit that its names do not say:
+// hot FILE.
+func hot(ts *testscript.TestScript, neg bool, args []string) {
+	b := []byte("time,temp_c\n")
+	now := time.Now().UTC().Truncate(time.Hour)
+	for h := 48; h >= 0; h-- {
+		b = fmt.Appendf(b, "%s,%d\n", now.Add(-time.Duration(h)*time.Hour).Format(time.RFC3339), 62+h%9)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b, 0o600))
+}
+
+// echo writes words, in which variables are filled in, to a file: echo FILE WORDS.
+func echo(ts *testscript.TestScript, neg bool, args []string) {
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Join(args[1:], " ")+"\n"), 0o600))
+}

@@ -231,6 +231,19 @@ func (c *Client) Alarms(ctx context.Context) (Alarms, error) {
 	return out, nil
 }
 
+// Health asks what the process knows of itself.
+func (c *Client) Health(ctx context.Context) (dashboards.HealthReport, error) {
+	var out dashboards.HealthReport
+	var b bytes.Buffer
+	if err := c.Get(ctx, "/api/health", &b); err != nil {
+		return out, err
+	}
+	if err := json.Unmarshal(b.Bytes(), &out); err != nil {
+		return out, fmt.Errorf("read the health: %w", err)
+	}
+	return out, nil
+}
+
 // Alarms are alarms as /api/alarms lists them, newest first.
 type Alarms struct {
 	TimeZone string `json:"time_zone"` // the home's, an IANA name

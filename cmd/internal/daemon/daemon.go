@@ -143,6 +143,7 @@ func (h *Home) prepareAgain(ctx context.Context, c configs.Config) error {
 func generation(ctx context.Context, h *Home, c configs.Config, p Params) (*configs.Config, error) {
 	gctx, stop := context.WithCancel(ctx)
 	defer stop()
+	h.gathered(nil)
 	h.health.forget()
 	g := &gen{home: h, config: c, params: p, log: p.Log, clock: collector.NewFastClock(p.Now, p.Speed, p.Log)}
 	tiers, err := g.build(gctx)
@@ -254,7 +255,8 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		g.close()
 		return nil, err
 	}
-	alarms, err := watch.New(h.store, g.alarming, g.health, notifiers, watch.Options{
+	h.gathered(g.gather)
+	alarms, err := watch.New(h.store, g.alarming, h.Health, notifiers, watch.Options{
 		Now: g.params.Now, Log: g.log, Every: g.every(time.Minute), Quiet: quiet(g.config.Alarms.QuietHours, h.setup.zone),
 		Adopt: func(ctx context.Context) (alerting.State, error) {
 			_, s, err := h.replay(ctx)
@@ -379,13 +381,12 @@ func (g *gen) wish(ch reception.Channel) bool {
 	return g.wishes[ch.FrequencyHz]
 }
 
-// health gathers what tuners and clock say, for the alarms and the page.
-func (g *gen) health(ctx context.Context) ([]reception.Health, error) {
+// gather notes what tuners and clock say, for the alarms and the page.
+func (g *gen) gather() {
 	for _, t := range g.tuners {
 		g.home.health.note(t.Health())
 	}
 	g.home.health.note(g.clock.Health())
-	return g.home.Health(ctx)
 }
 
 // every is the real time in which d of Now passes.

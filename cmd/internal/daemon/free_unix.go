@@ -12,3 +12,6 @@ func freeSpace(dir string) (uint64, error) {
 	}
 	return uint64(st.Bavail) * uint64(st.Bsize), nil
 }
+
+// writable reports why files cannot be made in a folder; nil if they can.
+func writable(dir string) error { return unix.Access(dir, unix.W_OK|unix.X_OK) }

@@ -43,10 +43,11 @@ type Home struct {
 
 	tell []configs.Tell
 
-	mu    sync.Mutex
-	watch *watch.Watch // in the daemon; else nil
-	ready error        // what has not started yet
-	since int64        // first run of a daemon here, Unix ms; 0: never
+	mu     sync.Mutex
+	watch  *watch.Watch // in the daemon; else nil
+	gather func()       // notes what tuners and clock say; nil outside the daemon
+	ready  error        // what has not started yet
+	since  int64        // first run of a daemon here, Unix ms; 0: never
 }
 
 var _ dashboards.Backend = (*Home)(nil)
@@ -403,8 +404,21 @@ func (h *Home) replay(ctx context.Context) ([]alerting.Alarm, alerting.State, er
 
 // Health lists what is known of tuners, weather, disk, store and clock.
 func (h *Home) Health(context.Context) ([]reception.Health, error) {
+	h.mu.Lock()
+	gather := h.gather
+	h.mu.Unlock()
+	if gather != nil {
+		gather()
+	}
 	h.health.note(diskHealth(h.dir, h.now()))
 	return h.health.list(), nil
+}
+
+// gathered sets who notes what tuners and clock say whenever somebody asks.
+func (h *Home) gathered(by func()) {
+	h.mu.Lock()
+	h.gather = by
+	h.mu.Unlock()
 }
 
 // Watch tells of changes.
