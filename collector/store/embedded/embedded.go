@@ -46,6 +46,7 @@ type Options struct {
 	free         func(dir string) (uint64, error) // bytes that can still be written; nil asks statfs
 	probe        func(dir string) error           // what writing some more gives; nil tries it
 	pendingLines int                              // 0 means the constant of that name
+	copyPages    int                              // likewise
 }
 
 const defaultReserve = 16 << 20
@@ -59,7 +60,7 @@ type Store struct {
 	reserve reserve
 	lock    *lock
 
-	pendingLines int
+	pendingLines, copyPages int
 
 	closed atomic.Bool
 
@@ -70,6 +71,7 @@ type Store struct {
 
 	readers *sql.DB
 	stmts   readStmts
+	pins    pins
 	forms   forms
 
 	// mu guards what follows from a commit to its becoming visible here, so that a
@@ -96,6 +98,9 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if o.pendingLines == 0 {
 		o.pendingLines = pendingLines
 	}
+	if o.copyPages == 0 {
+		o.copyPages = copyPages
+	}
 	if o.free == nil {
 		o.free = freeBytes
 	}
@@ -105,7 +110,8 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1), pendingLines: o.pendingLines}
+	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1),
+		pendingLines: o.pendingLines, copyPages: o.copyPages}
 	s.reserve = reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)
@@ -152,7 +158,7 @@ func dsn(dir, vfs string, reader bool) string {
 		q.Set("_txlock", "deferred")
 		q.Add("_pragma", "query_only(1)")
 	}
-	path := filepath.ToSlash(filepath.Join(dir, "holdfast.db"))
+	path := filepath.ToSlash(filepath.Join(dir, databaseName))
 	return "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + q.Encode()
 }
 

@@ -128,7 +128,7 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("read its version: %w", err)
 	}
 	if version > len(migrations) {
-		return fmt.Errorf("%w: it has version %d, this program knows %d; install the newer program", store.ErrNewer, version, len(migrations))
+		return newer(version)
 	}
 	if err := durable(ctx, c); err != nil {
 		return err
@@ -156,6 +156,14 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 	_, err = c.ExecContext(ctx, `COMMIT`)
 	return err
 }
+
+// newer refuses a store of a version that this program does not know.
+func newer(version int) error {
+	return fmt.Errorf("%w: it has version %d, this program knows %d; install the newer program", store.ErrNewer, version, len(migrations))
+}
+
+// sealedSince is the first version whose database names files of sealed readings.
+const sealedSince = 2
 
 // durable sets how the database is written. A page size holds for a new file alone.
 func durable(ctx context.Context, c *sql.Conn) error {
