@@ -54,7 +54,7 @@ func (e *env) connect(ctx context.Context) (*client.Client, error) {
 	if !ok {
 		fmt.Fprintln(e.errOut, "holdfast: no config found (./holdfast.yaml and the usual places); going on without a region, in UTC")
 	}
-	return client.Here(dashboards.New(h, dashboards.Options{Version: version()}).Handler(), h.Close), nil
+	return client.Here(h.Owner(dashboards.New(h, dashboards.Options{Version: version()}).Owner()), h.Close), nil
 }
 
 // logger writes text for people on a terminal and JSON elsewhere; under systemd the

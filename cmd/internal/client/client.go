@@ -218,6 +218,42 @@ func writeForm(form *multipart.Writer, name string, csv io.Reader, scales []byte
 	return form.Close()
 }
 
+// Copied says what a backup has copied: files, their bytes, and how many of them are
+// links that took no space.
+type Copied struct {
+	Files  int   `json:"files"`
+	Bytes  int64 `json:"bytes"`
+	Linked int   `json:"linked"`
+}
+
+// Backup has the process that holds the store copy it into a folder, given by its full
+// path. progress is called now and then.
+func (c *Client) Backup(ctx context.Context, dir string, progress func(done, total int64)) (Copied, error) {
+	body, err := c.do(ctx, http.MethodPost, "/api/backup", strings.NewReader(url.Values{"dir": {dir}}.Encode()), "application/x-www-form-urlencoded")
+	if err != nil {
+		return Copied{}, err
+	}
+	defer body.Close()
+	lines := json.NewDecoder(body)
+	for {
+		var l struct {
+			Done, Total int64
+			Copied      *Copied
+			Error       string
+		}
+		if err := lines.Decode(&l); err != nil {
+			return Copied{}, fmt.Errorf("back up to %s: the answer ended early, so the copy is not whole: %w", dir, err)
+		}
+		switch {
+		case l.Error != "":
+			return Copied{}, errors.New(l.Error)
+		case l.Copied != nil:
+			return *l.Copied, nil
+		}
+		progress(l.Done, l.Total)
+	}
+}
+
 // Alarms lists the alarms of the home.
 func (c *Client) Alarms(ctx context.Context) (Alarms, error) {
 	var out Alarms

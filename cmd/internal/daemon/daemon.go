@@ -283,7 +283,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	faces := tier{pages}
 	if len(SocketPath(h.dir)) <= maxSocketPath {
 		owner := g.server.Server("")
-		owner.Handler = g.server.Owner()
+		owner.Handler = h.Owner(g.server.Owner())
 		faces = append(faces, newServer("commands", owner, func() (net.Listener, error) { return listenSocket(h.dir) }, g.log, nil))
 	} else {
 		g.log.Warn("commands cannot reach this daemon: the path of the data folder is too long for a socket; choose a shorter one", "data", h.dir)

@@ -30,9 +30,9 @@ const (
 
 // A Copied says what a backup or a restore has copied.
 type Copied struct {
-	Files  int   // the database and the files of sealed readings
-	Bytes  int64 // of all files
-	Linked int   // files that are hard links and took no space
+	Files  int   `json:"files"`  // the database and the files of sealed readings
+	Bytes  int64 `json:"bytes"`  // of all files
+	Linked int   `json:"linked"` // files that are hard links and took no space
 }
 
 // A sealedFile is a file of sealed readings that the catalogue names.
@@ -191,6 +191,9 @@ func Restore(ctx context.Context, from, dir string, o Options, progress func(don
 		return Copied{}, fmt.Errorf("%s: %w", c.what, err)
 	}
 	l, err := takeLock(dir)
+	if errors.Is(err, store.ErrInUse) {
+		return Copied{}, fmt.Errorf("%s: %w: a running holdfast has the second; stop it first", c.what, store.ErrInUse)
+	}
 	if err != nil {
 		return Copied{}, fmt.Errorf("%s: %w", c.what, err)
 	}
