@@ -54,6 +54,7 @@ var rules = []rule{
 	{of: "collector/exchange", reach: []string{"analysis/reception"}},
 	{of: "collector/address"},
 	{of: "collector/jq"},
+	{of: "collector/psi", reach: []string{"analysis/reception"}, pure: true},
 	{of: "collector/store/embedded", reach: []string{"analysis/reception", "collector/store", "collector/store/embedded/segment"}},
 	{of: "collector/store/embedded/segment", reach: []string{"analysis/reception"}},
 	{of: "collector/store/...", reach: []string{"analysis/reception", "collector/store"}},
@@ -63,6 +64,7 @@ var rules = []rule{
 	{of: "collector/source/fields", reach: []string{"analysis/reception"}},
 	{of: "collector/source/httpjson", reach: []string{"analysis/reception", "collector", "collector/address", "collector/jq", "collector/source/fields"}},
 	{of: "collector/source/command", reach: []string{"analysis/reception", "collector", "collector/source/fields"}},
+	{of: "collector/source/dvb", reach: []string{"analysis/reception", "collector", "collector/psi"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
 	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq", "dashboards/door"}},

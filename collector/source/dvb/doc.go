@@ -14,7 +14,8 @@
 // A call that does not return leaves its goroutine and its file behind until it does;
 // meanwhile the device is not opened again and visits return collector.ErrHung.
 //
-// Not read here: the transport stream, so a reading has no identity.
+// Beside, sections are gathered from the demultiplexer through the dwell, and a reading
+// has the identity of what was received.
 package dvb
 
 import (

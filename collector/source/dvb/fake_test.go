@@ -376,3 +376,6 @@ func oneTuner(t *testing.T) (*fake, *fakeFE) {
 }
 
 func (k *fake) String() string { return fmt.Sprintf("%d files open", len(k.fd)) }
+
+func (k *fake) ioctlValue(int, uint, int) error { return unix.ENOTTY }
+func (k *fake) read(int, []byte) (int, error)   { return 0, unix.EINVAL }

@@ -17,6 +17,8 @@ type kernel interface {
 	open(path string, flags int) (fd int, err error)
 	close(fd int) error
 	ioctl(fd int, request uintptr, arg unsafe.Pointer) error
+	ioctlValue(fd int, request uint, value int) error
+	read(fd int, b []byte) (int, error)
 	nodes() []string                 // the frontends' device nodes, sorted
 	device(node string) string       // the device's place under /sys/devices; "" if not known
 	serial(device string) string     // of the device or the one it is plugged in by
@@ -53,6 +55,22 @@ func control(k kernel, fd int, request uintptr, arg unsafe.Pointer) error {
 	for {
 		if err := k.ioctl(fd, request, arg); !errors.Is(err, unix.EINTR) {
 			return err
+		}
+	}
+}
+
+func (system) ioctlValue(fd int, request uint, value int) error {
+	for {
+		if err := unix.IoctlSetInt(fd, request, value); !errors.Is(err, unix.EINTR) {
+			return err
+		}
+	}
+}
+
+func (system) read(fd int, b []byte) (int, error) {
+	for {
+		if n, err := unix.Read(fd, b); !errors.Is(err, unix.EINTR) {
+			return n, err
 		}
 	}
 }

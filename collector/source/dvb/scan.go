@@ -9,6 +9,7 @@ import (
 
 	"holdfast/analysis/reception"
 	"holdfast/collector"
+	"holdfast/collector/psi"
 )
 
 const (
@@ -25,7 +26,8 @@ type ScanOptions struct {
 	// Channels to try, such as Raster gives. Several systems of one frequency follow each
 	// other; the first that locks ends them.
 	Channels []reception.Channel
-	LockWait time.Duration // on each frequency and system; 3 s if 0
+	Region   reception.Region // says how ISDB-T codes names
+	LockWait time.Duration    // on each frequency and system; 3 s if 0
 	// Progress, if set, is told before each frequency and after it, and when the scan
 	// waits for the tuner. It must return soon.
 	Progress func(ScanStep)
@@ -41,11 +43,15 @@ type ScanStep struct {
 
 // A Scanned is what a scan found on one frequency.
 type Scanned struct {
-	// Channel is as tried, with the system that locked; if none did, the first.
+	// Channel is as tried, with the system that locked, and with Name, Screen and Identity
+	// as far as they were read; if none locked, the first system tried.
 	Channel reception.Channel
 	// Reading has lock, level, C/N and mode as of a visit of a second.
-	Reading reception.Reading
-	Took    time.Duration
+	Reading  reception.Reading
+	Services []psi.Service // programmes, by number
+	Network  string        // its name
+	Note     string        // why names are empty, where their coding is not read
+	Took     time.Duration
 	// Err: the frequency was not tried. It wraps collector.ErrBusy, ErrGone or ErrChannel.
 	Err error
 }
@@ -201,10 +207,18 @@ func (c *scanner) systems(ctx context.Context, chs []reception.Channel) Scanned 
 }
 
 func (c *scanner) one(ctx context.Context, ch reception.Channel) Scanned {
-	limited, cancel := context.WithTimeout(ctx, c.so.LockWait+scanDwell+15*time.Second)
+	limited, cancel := context.WithTimeout(ctx, c.so.LockWait+scanDwell+20*time.Second)
 	defer cancel()
 	out := Scanned{Channel: ch}
-	out.Reading, out.Err = c.s.Visit(limited, collector.Visit{Channel: ch, Dwell: scanDwell, LockWait: c.so.LockWait, Kind: reception.VisitExtra})
+	v := collector.Visit{Channel: ch, Dwell: scanDwell, LockWait: c.so.LockWait, Kind: reception.VisitExtra}
+	var h psi.Heard
+	out.Reading, h, out.Err = c.s.visitNames(limited, v, psi.CodingOf(ch.System, c.so.Region))
+	if !out.Locked() {
+		return out
+	}
+	out.Channel.Identity = out.Reading.Identity
+	out.Channel.Name, out.Channel.Screen = h.Title()
+	out.Services, out.Network, out.Note = h.Services, h.Network, h.Note
 	return out
 }
 

@@ -47,6 +47,10 @@ type Source struct {
 	rejected rejected
 	doubted  bool // values were rejected in the last visit
 	known    *frontend
+
+	// A visit's own.
+	names *names // what a scan asks for beside
+	deaf  bool   // that no stream can be read was said
 }
 
 // frontend is what a source has learnt of its device. It belongs to the visit that is
@@ -214,7 +218,11 @@ func (s *Source) measure(ctx context.Context, v collector.Visit) (r reception.Re
 	if err := sleepUntil(ctx, tuned.Add(settle)); err != nil {
 		return r, err
 	}
-	stamp := s.o.Now().UTC().Truncate(time.Second)
+	stamp, start := s.o.Now().UTC().Truncate(time.Second), time.Now()
+	e := s.hear(f, v.Channel.System)
+	if e != nil {
+		defer func() { err = errors.Join(err, e.close()) }()
+	}
 	ss, err := s.dwell(ctx, fd, f, v, layer)
 	if err != nil {
 		return r, s.fault(f, "read statistics", err)
@@ -233,6 +241,9 @@ func (s *Source) measure(ctx context.Context, v collector.Visit) (r reception.Re
 	}
 	if r.Locked {
 		r.Mode = s.mode(fd, v.Channel, layer)
+	}
+	if err := s.heardOf(ctx, e, &r, start); err != nil {
+		return r, s.fault(f, "read the transport stream", err)
 	}
 	s.finish(f, &r, ss, bad)
 	return r, nil

@@ -8,6 +8,7 @@ import (
 
 	"holdfast/analysis/reception"
 	"holdfast/collector"
+	"holdfast/collector/psi"
 )
 
 var errNoLinux = errors.New("dvb tuners need Linux on amd64, arm64 or armv7; on this system use the replay or simulated source")
@@ -26,6 +27,10 @@ func Discover(context.Context) (Discovery, error) { return Discovery{}, errNoLin
 // Visit returns an error.
 func (*Source) Visit(context.Context, collector.Visit) (reception.Reading, error) {
 	return reception.NewReading(), errNoLinux
+}
+
+func (*Source) visitNames(context.Context, collector.Visit, psi.Coding) (reception.Reading, psi.Heard, error) {
+	return reception.NewReading(), psi.Heard{}, errNoLinux
 }
 
 // Scale knows none.
