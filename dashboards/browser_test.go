@@ -16,6 +16,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 )
@@ -42,16 +43,32 @@ type tab struct {
 	wrong []string
 }
 
-// newBrowser starts a browser for the test.
-func newBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) context.Context {
+// theBrowser is one browser for all tests, started by the first that wants it and ended
+// by TestMain. Each test's tabs have cookies and storage of their own.
+var theBrowser = sync.OnceValues(func() (context.Context, error) {
+	ctx, cancel := chromedp.NewContext(context.Background(), chromedp.WithAllocatorOptions(chromedp.ExecPath(chromium), chromedp.NoSandbox,
+		chromedp.Flag("font-render-hinting", "none"), chromedp.Flag("host-resolver-rules", "MAP tv.home.arpa 127.0.0.1")))
+	endBrowser = cancel
+	return ctx, chromedp.Do(ctx, chromedp.Navigate("about:blank"))
+})
+
+var endBrowser = func() {}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	endBrowser()
+	os.Exit(code)
+}
+
+// newBrowser returns the browser. The test runs beside others.
+func newBrowser(t *testing.T) context.Context {
 	t.Helper()
 	if _, err := os.Stat(chromium); err != nil {
 		realPart(t, "a browser", "apt-get install chromium")
 	}
-	ctx, cancel := chromedp.NewContext(context.Background(),
-		chromedp.WithAllocatorOptions(append(more, chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.Flag("font-render-hinting", "none"))...))
-	t.Cleanup(cancel)
-	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+	t.Parallel()
+	ctx, err := theBrowser()
+	if err != nil {
 		t.Fatal("start the browser:", err)
 	}
 	return ctx
@@ -81,7 +98,7 @@ func eval[T any](b *tab, js string) T {
 // its own time: there is no clock to fake.
 func (b *tab) wait(js string) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, 40*time.Second)
 	defer cancel()
 	var last error
 	for {
@@ -116,7 +133,7 @@ func open(t *testing.T, browser context.Context, f *fakeHome, path string, width
 // show opens an address in a new tab of a given width.
 func show(t *testing.T, browser context.Context, address string, width int64, dark bool, more ...*emulation.MediaFeature) *tab {
 	t.Helper()
-	ctx, cancel := chromedp.NewContext(browser)
+	ctx, cancel := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
 	b := &tab{t: t, ctx: ctx}
 	messages := chromedp.Console(ctx)
@@ -144,15 +161,27 @@ func show(t *testing.T, browser context.Context, address string, width int64, da
 	}
 	media := emulation.SetEmulatedMediaParams{Features: append([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}, more...)}
 	b.do(chromedp.EmulateViewport(width, height, opts...),
-		chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, media)
-			return err
-		}),
+		call(emulation.SetEmulatedMedia, media),
+		call(emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true}),
+		call(page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: hurry}),
 		chromedp.Navigate(address))
 	if got := eval[int64](b, "innerWidth"); got != width {
 		t.Fatalf("innerWidth = %d, want %d", got, width)
 	}
 	return b
+}
+
+// hurry makes the timers of a page run twenty times as fast, and nothing else.
+const hurry = `for (const f of ['setTimeout', 'setInterval']) {
+	const slow = window[f].bind(window);
+	window[f] = (what, ms, ...more) => slow(what, ms / 20, ...more);
+}`
+
+func call[P, R any](command cdp.Command[P, R], params P) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, command, params)
+		return err
+	})
 }
 
 // shot keeps a picture of the whole page where HOLDFAST_SHOTS names a folder.
@@ -193,6 +222,7 @@ func TestPageInBrowser(t *testing.T) {
 				}
 				name := fmt.Sprintf("%s-%d-%s", h.name, width, map[bool]string{false: "light", true: "dark"}[dark])
 				t.Run(name, func(t *testing.T) {
+					t.Parallel()
 					b := open(t, browser, h.home(), "/holding", width, dark)
 					b.wait("document.querySelector('#lanes[data-drawn]') && document.fonts.status === 'loaded'")
 					b.shot(name)

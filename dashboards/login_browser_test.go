@@ -15,11 +15,12 @@ import (
 // network: there it sends no Sec-Fetch-Site, keeps no Secure cookie, and ignores what
 // only encrypted pages may do.
 func TestLogInInBrowser(t *testing.T) {
-	browser := newBrowser(t, chromedp.Flag("host-resolver-rules", "MAP tv.home.arpa 127.0.0.1"))
+	browser := newBrowser(t)
 	for _, width := range []int64{1440, 390} {
 		for _, dark := range []bool{false, true} {
 			name := fmt.Sprintf("login-%d-%s", width, map[bool]string{false: "light", true: "dark"}[dark])
 			t.Run(name, func(t *testing.T) {
+				t.Parallel()
 				s := New(newFakeHome(57), Options{Version: "test", Door: testDoor(t, false), Network: true, Hosts: []string{"tv.home.arpa"}})
 				srv := httptest.NewServer(s.Handler())
 				t.Cleanup(srv.Close)
