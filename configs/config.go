@@ -156,6 +156,9 @@ type Wanted struct {
 // Store says where the data are kept.
 type Store struct {
 	Data string `yaml:"data"` // folder; "" leaves it to the command line
+	// CommitEvery is for how long readings are gathered before they are stored together;
+	// 0, the default, stores each visit at once.
+	CommitEvery time.Duration `yaml:"commit_every"`
 }
 
 // Web is the address of pages and API, and who may come in by it. An address beyond

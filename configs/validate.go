@@ -445,6 +445,7 @@ func (d *decoder) store(s *Store) {
 	if d.has("store.data") {
 		s.Data = d.resolve(s.Data)
 	}
+	d.span("store.commit_every", &s.CommitEvery, 0, time.Second, 10*time.Minute)
 }
 
 // minSecret is the length of the shortest secret that signs messages, bytes.

@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"time"
 
@@ -204,9 +205,10 @@ type gen struct {
 	log    *slog.Logger
 	clock  *collector.Clock
 
-	sources []collector.Source
-	tuners  []*collector.Tuner
-	server  *dashboards.Server
+	together *gatherer // nil: each visit is stored at once
+	sources  []collector.Source
+	tuners   []*collector.Tuner
+	server   *dashboards.Server
 
 	mu     sync.Mutex
 	wishes map[int64]bool                 // channels that deserve closer looks
@@ -226,6 +228,9 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	h := g.home
 	g.scales, g.wishes, g.skies = map[string]bool{}, map[int64]bool{}, map[string][]reception.Weather{}
 	var tuners tier
+	if every := g.config.Store.CommitEvery; every > 0 {
+		g.together = newGatherer(g.store, g.every(every), g.log)
+	}
 	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: max(1, g.params.Hurry) * g.params.Speed, away: g.params.Away}
 	for _, t := range g.config.Tuners {
 		src, err := openSource(ctx, t, parts)
@@ -288,7 +293,11 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	} else {
 		g.log.Warn("commands cannot reach this daemon: the path of the data folder is too long for a socket; choose a shorter one", "data", h.dir)
 	}
-	return []tier{{timers}, tuners, {alarms}, faces}, nil
+	tiers := []tier{{timers}, tuners, {alarms}, faces}
+	if g.together != nil {
+		tiers = slices.Insert(tiers, 1, tier{g.together}) // stops after the tuners
+	}
+	return tiers, nil
 }
 
 // taker returns what a tuner's readings are handed to.
@@ -301,12 +310,20 @@ func (g *gen) taker(name string, src collector.Source) func(context.Context, []r
 				}
 			}
 		}
-		if err := g.home.folder.stored(func() error { return g.home.intake.Add(ctx, rs) }, rs); err != nil {
-			return err
+		if g.together != nil {
+			return g.together.take(rs)
 		}
-		g.home.pulse.beat()
-		return nil
+		return g.store(ctx, rs)
 	}
+}
+
+// store stores visits and tells of it.
+func (g *gen) store(ctx context.Context, rs []reception.Reading) error {
+	if err := g.home.folder.stored(func() error { return g.home.intake.Add(ctx, rs) }, rs); err != nil {
+		return err
+	}
+	g.home.pulse.beat()
+	return nil
 }
 
 // keepScale writes a scale, and the tuner that has it, to the ledger when it is new.

@@ -184,7 +184,7 @@ func Restore(ctx context.Context, from, dir string, o Options, progress func(don
 	if err != nil {
 		return Copied{}, fmt.Errorf("%s: %w", c.what, err)
 	}
-	if inUse(from) {
+	if is, err := held(from); err == nil && is {
 		return Copied{}, fmt.Errorf("%s: %w: a running holdfast has the first; copy it with holdfast backup", c.what, store.ErrInUse)
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {

@@ -16,8 +16,6 @@ func takeLock(string) (*lock, error) {
 
 func (*lock) release() error { return nil }
 
-func inUse(string) bool { return false }
-
 func freeBytes(string) (uint64, error) { return 0, errors.ErrUnsupported }
 
 func isFull(error) bool { return false }

@@ -41,13 +41,3 @@ func takeLock(dir string) (*lock, error) {
 // release lets go of the directory. The file stays: removing it would let two
 // processes hold two files of one name.
 func (l *lock) release() error { return l.f.Close() }
-
-// inUse reports whether a process holds dir, without leaving anything there.
-func inUse(dir string) bool {
-	f, err := os.Open(filepath.Join(dir, "lock"))
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	return errors.Is(unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB), unix.EWOULDBLOCK)
-}

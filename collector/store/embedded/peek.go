@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"net/url"
 	"os"
 	"path/filepath"
 
@@ -26,7 +25,7 @@ type Look struct {
 // reading a database leaves. Errors are those of reading.
 func Peek(ctx context.Context, dir string) (Look, error) {
 	l := Look{Newest: len(migrations)}
-	name := filepath.Join(dir, "holdfast.db")
+	name := filepath.Join(dir, databaseName)
 	if _, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
 		return l, nil
 	} else if err != nil {
@@ -56,7 +55,7 @@ func Peek(ctx context.Context, dir string) (Look, error) {
 // written beside it. What a killed process left in the write-ahead log is not seen: of a
 // store that was never closed the version is 0.
 func version(ctx context.Context, name string) (v int, err error) {
-	db, err := driver.Open("file:" + (&url.URL{Path: filepath.ToSlash(name)}).EscapedPath() + "?mode=ro&immutable=1")
+	db, err := driver.Open(fileURI(name) + "?mode=ro&immutable=1")
 	if err != nil {
 		return 0, fmt.Errorf("read the store's version: %w", err)
 	}
