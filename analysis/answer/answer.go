@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"holdfast/analysis/availability"
+	"holdfast/analysis/cause"
 	"holdfast/analysis/drivers"
 	"holdfast/analysis/event"
 	"holdfast/analysis/outlook"
@@ -29,9 +30,9 @@ const (
 // from all hours that began before at. Unix ms; 0 means the first hour measured, at,
 // and the end of the last hour measured.
 //
-// First pass: thresholds, then the margins of days taken apart, then dropouts. Second
-// pass: availability, fading, what is required and to spare. Causes are unknown yet, so
-// no time counts as off air.
+// First pass: thresholds, dropouts and what caused them. Time in which the transmitter
+// was probably off is left out of all that follows: the margins of days taken apart,
+// availability, fading, what is required and to spare.
 //
 // Accuracy: that of the packages that answer each question. Speed: see the benchmark.
 func (f *Fold) Answer(from, to, at int64) Answer { return f.answer(from, to, at, false) }
@@ -75,11 +76,18 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 		run.limits = f.limits(before)
 	}
 	stood, series := 0.0, map[reception.Series]bool{}
+	var shown []*element
 	for _, e := range f.elements(before) {
-		c, ok := run.channel(e)
-		if !ok {
-			continue
+		if run.prepare(e) {
+			e.findDropouts(f, before, at)
+			shown = append(shown, e)
 		}
+	}
+	if !alarmsOnly {
+		run.causes(shown)
+	}
+	for _, e := range shown {
+		c := run.channel(e)
 		for _, r := range e.span {
 			if alarmsOnly {
 				break
@@ -124,7 +132,8 @@ type run struct {
 	leaf               *drivers.Leaf
 	limits             map[limitKey]limit
 	alarmsOnly         bool
-	slowParts          map[elementKey]slowPart // for Alarming
+	fresh              map[[16]byte]cause.Verdict // of this answer
+	slowParts          map[elementKey]slowPart    // for Alarming
 }
 
 // prepare loads an element's days and reports whether any lie in the span.
@@ -144,13 +153,9 @@ func (r *run) prepare(e *element) bool {
 	return len(e.span) > 0
 }
 
-// channel answers for one element; ok is false if it was not measured in the span.
-func (r *run) channel(e *element) (c Channel, ok bool) {
-	if !r.prepare(e) {
-		return c, false
-	}
-	e.findDropouts(r.Fold, r.before, r.atMS)
-	c = Channel{
+// channel answers for one element.
+func (r *run) channel(e *element) Channel {
+	c := Channel{
 		RF: e.channel.RF, FrequencyHz: e.FrequencyHz, Layer: e.Layer, Tuner: e.Tuner, Installation: e.installation,
 		Name: e.channel.Name, Screen: e.channel.Screen, Transmitter: e.channel.Transmitter, Wanted: e.channel.Wanted,
 		Latest:    r.latestOf(e),
@@ -161,10 +166,10 @@ func (r *run) channel(e *element) (c Channel, ok bool) {
 	r.margins(e, &c)
 	if r.alarmsOnly {
 		r.leaveOut(&c)
-		return c, true
+		return c
 	}
 	r.shares(e, &c)
-	return c, true
+	return c
 }
 
 // undecided is an estimate without value that says what it needs.
@@ -324,16 +329,25 @@ func (e *element) withThreshold(m Est) Est {
 // dropoutsOf lists the dropouts that touch the span.
 func (r *run) dropoutsOf(e *element) []Dropout {
 	out := []Dropout{}
-	for _, d := range e.dropouts {
+	for i, d := range e.dropouts {
 		if !r.inSpan(d) {
 			continue
 		}
-		out = append(out, Dropout{
+		x := Dropout{
 			Start: Time(d.StartMS), StartLow: Time(d.StartLowMS), StartHigh: Time(d.StartMS),
 			End: Time(d.EndMS), EndLow: Time(d.EndMS), EndHigh: Time(d.EndHighMS),
 			Cause: "unknown", Probability: Num(math.NaN()), Also: []Cause{}, Counted: d.Counted(),
 			Visits: d.Visits, WrongIdentity: d.WrongIdentity,
-		})
+		}
+		if e.verdicts != nil && len(e.verdicts[i].Ranked) > 0 {
+			v := e.verdicts[i]
+			x.Cause, x.Probability = v.Ranked[0].Cause, Num(v.Ranked[0].Probability)
+			for _, k := range v.Ranked[1:] {
+				x.Also = append(x.Also, Cause{k.Cause, Num(k.Probability)})
+			}
+			x.For, x.Against, x.Alike, x.Part = v.For, v.Against, v.Alike, v.Part
+		}
+		out = append(out, x)
 	}
 	return out
 }
@@ -352,10 +366,11 @@ func (r *run) shares(e *element, c *Channel) {
 		}
 		return out
 	}
+	onAir := func(d reception.Dropout) bool { return !slices.Contains(e.offAir, d) }
 	spells := func(keep func(reception.Dropout) bool) int {
 		return event.Spells(slices.DeleteFunc(slices.Clone(e.dropouts), func(d reception.Dropout) bool { return !r.inSpan(d) || !keep(d) }))
 	}
-	everyRow, everyDrop := func(*row) bool { return true }, func(reception.Dropout) bool { return true }
+	everyRow := func(*row) bool { return true }
 	all := days(everyRow)
 	dwell, _ := availability.Measured(all)
 	c.Availability.MeasuredS = dwell / 1000
@@ -363,19 +378,27 @@ func (r *run) shares(e *element, c *Channel) {
 		c.Availability.Est = undecided(needs)
 		c.AvailabilityLeafOn, c.AvailabilityLeafOff = c.Availability.Est, c.Availability.Est
 	} else {
-		c.Availability.Est = Est(availability.AllHours(all, spells(everyDrop)))
+		c.Availability.Est = Est(availability.AllHours(all, spells(onAir)))
 		season := func(on bool) Est {
 			if n := r.leaf.Needs(); n != "" {
 				return undecided(n)
 			}
 			is := func(day int64) bool { s, _ := r.leaf.State(day); return s > 0.5 == on }
-			return Est(availability.AllHours(days(func(x *row) bool { return is(x.day) }), spells(func(d reception.Dropout) bool { return is(r.dayOf(d.StartMS)) })))
+			return Est(availability.AllHours(days(func(x *row) bool { return is(x.day) }), spells(func(d reception.Dropout) bool { return onAir(d) && is(r.dayOf(d.StartMS)) })))
 		}
 		c.AvailabilityLeafOn, c.AvailabilityLeafOff = season(true), season(false)
 	}
-	c.AvailabilityWithOffAir = c.Availability.Est // nothing is known to be off air
+	c.AvailabilityWithOffAir = c.Availability.Est
+	if len(e.offAir) > 0 && c.Availability.Decided() {
+		c.AvailabilityWithOffAir = Est(availability.AllHours(r.withOffAir(e, all), spells(func(reception.Dropout) bool { return true })))
+		for _, d := range e.offAir {
+			if r.inSpan(d) {
+				c.Availability.OffAirS += d.BaseDwellMS / 1000
+			}
+		}
+	}
 	w := r.setup.Wanted
-	c.AvailabilityViewing = Est(availability.Viewing(all, w.ViewingFromHour, w.ViewingToHour, spells(func(d reception.Dropout) bool { return r.touchesViewing(d) })))
+	c.AvailabilityViewing = Est(availability.Viewing(all, w.ViewingFromHour, w.ViewingToHour, spells(func(d reception.Dropout) bool { return onAir(d) && r.touchesViewing(d) })))
 	c.EveningsSpoiled = r.evenings(e)
 	c.WorstMonth = r.worstMonth(e)
 }

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"holdfast/analysis/availability"
+	"holdfast/analysis/cause"
 	"holdfast/analysis/decompose"
 	"holdfast/analysis/drivers"
 	"holdfast/analysis/event"
@@ -36,14 +38,17 @@ type element struct {
 	dry       []float64           // daily dry medians, by row
 	failed    int64               // own visits that failed
 	dropouts  []reception.Dropout // before "at", by start
+	verdicts  []cause.Verdict     // on each; empty ones where nobody judged
+	offAir    []reception.Dropout // those that were the transmitter's
 }
 
 // A row is one noon-to-noon day of an element.
 type row struct {
 	day  int64
-	kept *kept   // nil if full was merged of several segments
-	full *daySum // nil until wanted
-	leaf float64 // state at its midnight; NaN where there is no season
+	kept *kept                  // nil if full was merged of several segments
+	full *daySum                // nil until wanted
+	leaf float64                // state at its midnight; NaN where there is no season
+	off  *[24]availability.Hour // taken out of full: the transmitter was off; nil for none
 }
 
 func (r *row) sum() *daySum {

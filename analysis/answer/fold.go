@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"holdfast/analysis/cause"
 	"holdfast/analysis/drivers"
 	"holdfast/analysis/reception"
 	"holdfast/analysis/tally"
@@ -54,6 +55,7 @@ type Fold struct {
 	leaf       *drivers.Leaf
 	leafBefore int64
 	slow       slowState
+	verdicts   map[[16]byte]cause.Verdict // of the last answer, by cause.Episode.Key
 }
 
 type scaleEntry struct {

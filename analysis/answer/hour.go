@@ -20,6 +20,7 @@ type hourRec struct {
 	extra, riding                       int64
 	notMeasuredMS                       [6]int64
 	levelN, levelSum                    int64 // of locked visits, 0.01 dBm
+	darkN, darkSum                      int64 // of unlocked ones
 	cn                                  []reception.Bin
 	dose                                []reception.DoseBin // bin, visits, failed, errored time
 	steady, steadyFailed                []reception.Bin
@@ -62,7 +63,7 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 		put(t.ErroredUS)
 	}
 	if flags&hasUnlocked != 0 {
-		put(t.Unlocked, t.UnlockedMS)
+		put(t.Unlocked, t.UnlockedMS, t.DarkLevelN, t.DarkLevelSum)
 	}
 	if flags&hasNoCN != 0 {
 		put(t.NoCN)
@@ -155,7 +156,7 @@ func (h *hourRec) unpack(b []byte) {
 		h.erroredUS = get()
 	}
 	if flags&hasUnlocked != 0 {
-		h.unlocked, h.unlockedMS = get(), get()
+		h.unlocked, h.unlockedMS, h.darkN, h.darkSum = get(), get(), get(), get()
 	}
 	if flags&hasNoCN != 0 {
 		h.noCN = get()

@@ -21,9 +21,10 @@ type segment struct {
 
 type segmentDay struct {
 	day   int64
-	hours []byte    // see packHour, ascending
-	sum   *kept     // the whole day summed up; nil until wanted
-	runs  []hourRun // bad runs, ascending by hour
+	hours []byte        // see packHour, ascending
+	sum   *kept         // the whole day summed up; nil until wanted
+	means *[24]hourMean // for causes; nil until wanted
+	runs  []hourRun     // bad runs, ascending by hour
 }
 
 type hourRun struct {
@@ -187,7 +188,7 @@ func (s *segment) put(day int64, offset byte, hour int64, t *reception.Tally) {
 		s.days = slices.Insert(s.days, i, segmentDay{day: day})
 	}
 	d := &s.days[i]
-	d.sum = nil
+	d.sum, d.means = nil, nil
 	d.hours = replaceHour(d.hours, offset, t)
 	j, had := slices.BinarySearchFunc(d.runs, hour, func(r hourRun, at int64) int { return cmp.Compare(r.hour, at) })
 	switch {
@@ -230,7 +231,7 @@ func (s *segment) drop(day int64, offset byte, hour int64) {
 		}
 		rest = after
 	}
-	d.hours, d.sum = out, nil
+	d.hours, d.sum, d.means = out, nil, nil
 	d.runs = slices.DeleteFunc(d.runs, func(r hourRun) bool { return r.hour == hour })
 	if len(out) == 0 {
 		s.days = slices.Delete(s.days, i, i+1)

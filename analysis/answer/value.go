@@ -311,7 +311,14 @@ type Dropout struct {
 	Cause       string  `json:"cause"`
 	Probability Num     `json:"probability"`
 	Also        []Cause `json:"also"`
-	Counted     bool    `json:"counted"`
+	// For and Against say in words what speaks for the cause and against it; Alike are
+	// causes that no further data of this kind would part from it, Part says what would,
+	// indoors.
+	For     []string `json:"for,omitempty"`
+	Against []string `json:"against,omitempty"`
+	Alike   []string `json:"alike,omitempty"`
+	Part    string   `json:"part,omitempty"`
+	Counted bool     `json:"counted"`
 	// Visits saw it, of every kind, WrongIdentity of them locked to another signal than
 	// the config expects.
 	Visits        int64 `json:"visits"`

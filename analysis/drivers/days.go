@@ -27,6 +27,9 @@ func NewDays(zone *time.Location) Days {
 	return Days{zone, int64(math.Round(float64(min(jan, jul)) / 3600))}
 }
 
+// Offset returns the hours by which standard time is ahead of UTC.
+func (d Days) Offset() int64 { return d.offset }
+
 // Of returns the day an hour belongs to. It is named by the date (days since
 // 1970-01-01) on which it begins at noon, so its evening is that date's evening.
 func (d Days) Of(hour int64) int64 { return floorDiv(hour+d.offset-12, 24) }

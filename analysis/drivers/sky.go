@@ -159,6 +159,15 @@ func (s *Sky) At(hour int64) Hour {
 	return s.hours[i]
 }
 
+// Row returns what is known of an hour as it was measured; ok is false for nothing.
+func (s *Sky) Row(hour int64) (w reception.Weather, ok bool) {
+	i, found := slices.BinarySearchFunc(s.rows, hour, byHour)
+	if !found {
+		return w, false
+	}
+	return s.rows[i], true
+}
+
 // Span returns the first hour with weather and the hour after the last one, as of
 // the last Refresh; both 0 when there is none.
 func (s *Sky) Span() (from, to int64) { return s.first, s.first + int64(len(s.hours)) }

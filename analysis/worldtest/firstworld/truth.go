@@ -78,3 +78,70 @@ func mustStation(frequencyHz int64) int {
 	}
 	return i
 }
+
+// TruthCause returns what broke a channel on a tuner at an instant, in the machine
+// words of causes, and its share of the loss, 0 to 1: each influence is taken away
+// alone, and the one that gives back most counts. "" where the picture holds.
+func (w *World) TruthCause(tuner string, frequencyHz int64, at time.Time) (cause string, share float64) {
+	i, ms := mustStation(frequencyHz), at.UnixMilli()
+	r := &receivers[receiverOf(tuner)]
+	v := newView(w)
+	s := v.at(ms)
+	// What is left of the margin in the deepest hundredth of fast fades.
+	left := func(k sky) float64 {
+		cn := k.signal / k.noise
+		if cn <= 0 {
+			return -40
+		}
+		return -toDB(1/cn+fromDB(-r.implDB)) - r.tovDB - 2.5*6.14*fromDB(-k.scatterDB/2)
+	}
+	k := v.sky(i, ms, &s)
+	now := left(k)
+	if !w.onAir(i, ms) {
+		return "transmitter-off", 1
+	}
+	if k.bursts > 0 && now > 1 {
+		return "impulse-noise", 1
+	}
+	if now > 0.8 {
+		return "", 0
+	}
+	st := &stations[i]
+	gains := map[string]float64{}
+	with := func(name string, change func(*state), fix func(*sky)) {
+		x := s
+		if change != nil {
+			change(&x)
+		}
+		y := v.sky(i, ms, &x)
+		if fix != nil {
+			fix(&y)
+		}
+		gains[name] += math.Max(0, left(y)-now)
+	}
+	with("wet-leaves", func(x *state) { x.wet = 0 }, nil)
+	with("wind-trees", func(x *state) { x.wind, x.gust = 0, 0 }, nil)
+	with("ducting", nil, func(y *sky) { y.noise -= fromDB(w.interferenceDB(i, ms, s.duct)) - fromDB(-40) })
+	fade := w.fadeDB(i, ms, &s)
+	name := "ordinary-fading"
+	if st.mast == plain {
+		name = "tropospheric-fading"
+	}
+	if st.mast == trees {
+		calm := s
+		calm.wind = 0
+		fade = w.fadeDB(i, ms, &calm)
+	}
+	with(name, nil, func(y *sky) { y.signal *= fromDB(-fade) })
+	best, sum := "", 0.0
+	for _, n := range []string{"wet-leaves", "wind-trees", "ducting", "tropospheric-fading", "ordinary-fading"} {
+		sum += gains[n]
+		if gains[n] > gains[best] {
+			best = n
+		}
+	}
+	if sum <= 0 {
+		return "", 0
+	}
+	return best, gains[best] / sum
+}

@@ -35,6 +35,7 @@ var rules = []rule{
 	{of: "analysis/threshold", reach: questions, pure: true},
 	{of: "analysis/fading", reach: questions, pure: true},
 	{of: "analysis/availability", reach: questions, pure: true},
+	{of: "analysis/cause", reach: append(questions[:3:3], "analysis/drivers"), pure: true},
 	{of: "analysis/outlook", reach: append(questions[:3:3], "analysis/drivers", "analysis/decompose"), pure: true},
 	{of: "analysis/decompose", reach: append(questions[:3:3], "analysis/drivers"), pure: true},
 	{of: "analysis/answer", reach: []string{"analysis/..."}, pure: true},
