@@ -56,6 +56,7 @@ type Intake struct {
 	log    store.Log
 	ledger store.Ledger
 	o      Options
+	gather int // rows of an import that are held at most
 
 	mu         sync.Mutex
 	loaded     bool
@@ -83,7 +84,7 @@ func New(log store.Log, ledger store.Ledger, o Options) (*Intake, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	in := &Intake{log: log, ledger: ledger, o: o, lost: map[lostKey]*reception.Reading{}}
+	in := &Intake{log: log, ledger: ledger, o: o, gather: gatherRows, lost: map[lostKey]*reception.Reading{}}
 	in.forget()
 	return in, nil
 }
@@ -212,18 +213,17 @@ func (in *Intake) rules(s reception.Series, hour int64) tally.Rules {
 // make returns the tallies of the hour rows[i:j] lie in; rows are of one series,
 // ascending, and reach as far as the carry on either side.
 func (in *Intake) make(s reception.Series, rows []reception.Reading, i, j int) []reception.PackedTally {
-	if i == j {
-		return nil
-	}
-	var out []reception.PackedTally
-	for _, k := range in.keyed(s, rows, i, j) {
-		out = append(out, tally.Pack(k))
-	}
+	m := in.maker(s)
+	out := m.append(nil, new(tally.Folder), rows, i, j)
+	in.facts.use(m.used)
 	return out
 }
 
 func (in *Intake) keyed(s reception.Series, rows []reception.Reading, i, j int) []tally.Keyed {
-	return tally.Hour(rows[i:j], rows[:i], rows[j:], in.facts.regime(s.Tuner), in.rules(s, tally.HourOf(rows[i].Time)))
+	m := in.maker(s)
+	out := m.keyed(new(tally.Folder), rows, i, j)
+	in.facts.use(m.used)
+	return out
 }
 
 // of selects one series within [from, to) Unix ms.
@@ -250,9 +250,16 @@ func (in *Intake) append(ctx context.Context, b store.Batch) (store.Appended, er
 		return done, err
 	}
 	for i := range b.Readings {
-		in.seen(&b.Readings[i])
+		// Within a run of one series that ascends, the ends will do.
+		if i == 0 || i == len(b.Readings)-1 || !follows(&b.Readings[i-1], &b.Readings[i]) || !follows(&b.Readings[i], &b.Readings[i+1]) {
+			in.seen(&b.Readings[i])
+		}
 	}
 	return done, nil
+}
+
+func follows(a, b *reception.Reading) bool {
+	return a.Time <= b.Time && a.FrequencyHz == b.FrequencyHz && a.Tuner == b.Tuner && a.Layer == b.Layer
 }
 
 func (in *Intake) seen(r *reception.Reading) {

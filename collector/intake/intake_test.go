@@ -75,6 +75,7 @@ type bench struct {
 	in       *Intake
 	now      int64
 	schedule int64
+	gather   int // rows of an import that are held at most; 0: as usual
 }
 
 func newBench(t failer, schedule int64) *bench {
@@ -95,7 +96,9 @@ func (b *bench) reopen() {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	b.in = in
+	if b.in = in; b.gather > 0 {
+		in.gather = b.gather
+	}
 	b.must(in.Recover(b.t.Context()))
 }
 
@@ -158,10 +161,16 @@ func same(t failer, got, want *bench) {
 	}
 }
 
-func seq(rs []reception.Reading) iter.Seq2[Row, error] {
-	return func(yield func(Row, error) bool) {
-		for i, r := range rs {
-			if !yield(Row{int64(i) + 2, r}, nil) {
+func seq(rs []reception.Reading) iter.Seq2[Rows, error] {
+	return func(yield func(Rows, error) bool) {
+		line := int64(1)
+		for chunk := range slices.Chunk(rs, 50) {
+			c := Rows{Readings: chunk}
+			for range chunk {
+				line++
+				c.Lines = append(c.Lines, line)
+			}
+			if !yield(c, nil) {
 				return
 			}
 		}
@@ -220,6 +229,8 @@ func TestEveryWayGivesTheTalliesOfOneSortedImport(t *testing.T) {
 		all := draw(rt)
 		schedule := rapid.SampledFrom([]int64{0, 300 * second}).Draw(rt, "schedule")
 		b := newBench(rt, schedule)
+		b.gather = rapid.SampledFrom([]int{0, 1, 7, 30, 90}).Draw(rt, "gather")
+		b.reopen()
 		want := newBench(rt, schedule)
 
 		// Deal the readings out, mostly in order, into portions.

@@ -95,6 +95,11 @@ func (in *Intake) normalise(r *reception.Reading) error {
 			r.FrequencyHz = key
 		}
 	}
+	return check(r)
+}
+
+// check says what in a reading cannot be true.
+func check(r *reception.Reading) error {
 	switch {
 	case r.Tuner == "":
 		return errors.New("the tuner has no name")

@@ -76,20 +76,14 @@ func (h *Home) importReadings(ctx context.Context, csv *counted, scales io.Reade
 	if err := h.putScales(ctx, o.Scales); err != nil {
 		return r, err
 	}
-	rows := func(yield func(intake.Row, error) bool) {
+	rows := func(yield func(intake.Rows, error) bool) {
 		for c, err := range rd.Chunks() {
-			if err != nil {
-				yield(intake.Row{}, err)
-				return
-			}
 			for _, b := range c.Bad {
 				r.Rows++
 				issue(&r.Bad, &r.BadCount, b.Line, b.Reason)
 			}
-			for i := range c.Readings {
-				if !yield(intake.Row{Line: c.Lines[i], Reading: c.Readings[i]}, nil) {
-					return
-				}
+			if !yield(intake.Rows{Lines: c.Lines, Readings: c.Readings}, err) {
+				return
 			}
 		}
 	}

@@ -77,10 +77,16 @@ func (h *home) finish(ctx context.Context) []reception.PackedTally {
 	return out
 }
 
-func rows(rs []reception.Reading) iter.Seq2[intake.Row, error] {
-	return func(yield func(intake.Row, error) bool) {
-		for i, r := range rs {
-			if !yield(intake.Row{Line: int64(i) + 2, Reading: r}, nil) {
+func rows(rs []reception.Reading) iter.Seq2[intake.Rows, error] {
+	return func(yield func(intake.Rows, error) bool) {
+		line := int64(1)
+		for chunk := range slices.Chunk(rs, 100) {
+			c := intake.Rows{Readings: chunk}
+			for range chunk {
+				line++
+				c.Lines = append(c.Lines, line)
+			}
+			if !yield(c, nil) {
 				return
 			}
 		}
