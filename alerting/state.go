@@ -54,7 +54,13 @@ type Alarm struct {
 	Cleared      int64     `json:"cleared,omitempty"`
 	Text         string    `json:"text"`   // what, since when, how sure, what to do first
 	Origin       string    `json:"origin"` // journal or replay
+	// Kept: the journal has it, so that it can be acknowledged. One that was found in
+	// imported history is kept if it stood when the daemon took over.
+	Kept bool `json:"-"`
 }
+
+// Waits reports whether somebody may acknowledge the alarm.
+func (a Alarm) Waits() bool { return a.Kept && a.Cleared == 0 && a.Acknowledged == 0 }
 
 // Origins of alarms: what the daemon raised itself, and what it would have raised
 // over history that was imported.

@@ -207,7 +207,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 	}
 	out := make([]alarmJSON, 0, len(as))
 	for _, a := range as {
-		out = append(out, alarmJSON{a.ID, a.Scope, alarmOf(a)})
+		out = append(out, alarmJSON{a.ID, a.Scope, a.Waits(), alarmOf(a)})
 	}
 	s.sendJSON(w, r, map[string]any{"alarms": out, "time_zone": facts.Home.TimeZone})
 }
@@ -216,6 +216,7 @@ func (s *Server) alarms(w http.ResponseWriter, r *http.Request) {
 type alarmJSON struct {
 	ID    string `json:"id"`
 	Scope string `json:"scope"`
+	Waits bool   `json:"waits"` // for somebody to acknowledge it
 	answer.Alarm
 }
 

@@ -245,9 +245,9 @@ func newFakeHome(days int) *fakeHome {
 	}
 	f.sortTallies()
 	f.alarms = []alerting.Alarm{
-		{ID: "spare-below-zero/rf35/1", Condition: alerting.SpareBelowZero, Scope: "rf35", Severity: alerting.Minor, Channels: []int{35}, Raised: at(2026, 4, 11, 6), Origin: "journal",
+		{ID: "spare-below-zero/rf35/1", Condition: alerting.SpareBelowZero, Scope: "rf35", Severity: alerting.Minor, Channels: []int{35}, Raised: at(2026, 4, 11, 6), Origin: "journal", Kept: true,
 			Text: "8.1 Bay Light has had too little to spare since 11 April. −1.2 dB, −1.9 to −0.6. Wait first; then look indoors at plugs and leads."},
-		{ID: "tuner-silent/tuner 2/1", Condition: alerting.TunerSilent, Scope: "tuner 2", Severity: alerting.Warning, Raised: at(2026, 4, 4, 18), Cleared: at(2026, 4, 6, 1), Origin: "journal",
+		{ID: "tuner-silent/tuner 2/1", Condition: alerting.TunerSilent, Scope: "tuner 2", Severity: alerting.Warning, Raised: at(2026, 4, 4, 18), Cleared: at(2026, 4, 6, 1), Origin: "journal", Kept: true,
 			Text: "Tuner 2 did not answer for 31 h. Not measured meanwhile, and not counted as loss."},
 	}
 	return f
@@ -439,7 +439,7 @@ func lostHome() *fakeHome {
 			t.Tally.CN, t.Tally.Unlocked = nil, t.Tally.Visits
 		}
 	}
-	f.alarms = append([]alerting.Alarm{{ID: "channel-lost/rf33/1", Condition: alerting.ChannelLost, Severity: alerting.Major, Channels: []int{33}, Raised: gone + 600e3, Origin: "journal",
+	f.alarms = append([]alerting.Alarm{{ID: "channel-lost/rf33/1", Condition: alerting.ChannelLost, Severity: alerting.Major, Channels: []int{33}, Raised: gone + 600e3, Origin: "journal", Kept: true,
 		Text: "12.1 Quarterlight has no picture since 9 April, 14:05. Wait; then look indoors: is every plug seated? Leave the mast alone."}}, f.alarms...)
 	return f
 }

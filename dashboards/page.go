@@ -270,6 +270,6 @@ func (v *view) oneAlarm(a alerting.Alarm, win chart.Window, bars []chart.Raised)
 		f = append(f, "found in imported readings")
 	}
 	p.Facts = strings.Join(f, "; ")
-	p.CanAck = a.Cleared == 0 && a.Acknowledged == 0 && a.Origin != "replay"
+	p.CanAck = a.Waits()
 	return p
 }

@@ -583,3 +583,20 @@ func TestTryWay(t *testing.T) {
 		}
 	}
 }
+
+// What was found in imported history can be acknowledged once the journal has it.
+func TestAdoptedAlarmsAreAcknowledged(t *testing.T) {
+	f := newFakeHome(57)
+	f.alarms = f.alarms[:1]
+	f.alarms[0].Origin = alerting.FromReplay
+	for _, kept := range []bool{true, false} {
+		f.alarms[0].Kept = kept
+		h := New(f, Options{}).Handler()
+		if page := get(h, "/holding").Body.String(); strings.Contains(page, "/api/alarms/acknowledge") != kept || !strings.Contains(page, "found in imported readings") {
+			t.Errorf("kept %v: the page has a button: %v", kept, !kept)
+		}
+		if list := get(h, "/api/alarms").Body.String(); strings.Contains(list, `"waits":true`) != kept {
+			t.Errorf("kept %v: %s", kept, list)
+		}
+	}
+}

@@ -159,6 +159,9 @@ func (w *Watch) Load(ctx context.Context) error {
 		return err
 	}
 	w.alarms = alerting.Apply(nil, events)
+	for i := range w.alarms {
+		w.alarms[i].Kept = true
+	}
 	w.fresh = len(w.alarms) == 0
 	err = w.each(ctx, reception.KindCheckpoint, func(e reception.Entry) error {
 		if e.Key != checkpointKey {
@@ -273,6 +276,7 @@ func (w *Watch) keep(ctx context.Context, next alerting.State, events []alerting
 		if events[i].Alarm.Origin == "" {
 			events[i].Alarm.Origin = alerting.FromJournal
 		}
+		events[i].Alarm.Kept = true
 		e := events[i]
 		errs = append(errs, add(reception.KindAlarm, e.Alarm.ID, e.Alarm.Raised, e))
 		for _, n := range w.notifiers {

@@ -231,12 +231,22 @@ func TestAdoptsWhatAReplayLeftOpen(t *testing.T) {
 				t.Fatal(err)
 			}
 			cancel()
-			if as := w.Alarms(); len(as) != 1 || as[0].ID != "old" || as[0].Origin != alerting.FromReplay {
-				t.Errorf("alarms %+v, want the adopted one alone", as)
+			if as := w.Alarms(); len(as) != 1 || as[0].ID != "old" || as[0].Origin != alerting.FromReplay || !as[0].Waits() {
+				t.Errorf("alarms %+v, want the adopted one alone, to be acknowledged", as)
 			}
 		}
 		if adopted != 1 || len(n.told) != 1 {
 			t.Errorf("adopted %d times, told %d; want once each", adopted, len(n.told))
+		}
+		w, err := New(l, noAnswer, silent, nil, Options{})
+		if err == nil {
+			err = w.Load(t.Context())
+		}
+		if err == nil {
+			err = w.Acknowledge(t.Context(), "old")
+		}
+		if as := w.Alarms(); err != nil || len(as) != 1 || as[0].Acknowledged == 0 || as[0].Waits() {
+			t.Errorf("after acknowledging: %+v, %v", as, err)
 		}
 	})
 }

@@ -66,7 +66,7 @@ imported history those that it would have raised (replay).`,
 				}
 				fmt.Fprintf(e.out, "%s  %s  (%s%s)\n", clock(a.Raised, zone), a.Condition, state, since)
 				fmt.Fprintln(e.out, wrapped(a.Text, e.width()))
-				if a.Cleared == 0 && a.Origin != "replay" {
+				if a.Waits {
 					fmt.Fprintf(e.out, "holdfast alarm acknowledge '%s'\n", a.ID)
 				}
 			}

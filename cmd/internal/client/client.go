@@ -284,7 +284,8 @@ func (c *Client) Health(ctx context.Context) (dashboards.HealthReport, error) {
 type Alarms struct {
 	TimeZone string `json:"time_zone"` // the home's, an IANA name
 	Alarms   []struct {
-		ID string `json:"id"`
+		ID    string `json:"id"`
+		Waits bool   `json:"waits"` // for somebody to acknowledge it
 		answer.Alarm
 	} `json:"alarms"`
 }
