@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -96,12 +97,10 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	case "", "json":
 		s.sendJSON(w, r, a)
 	case "text":
-		width := 0
-		if v := r.URL.Query().Get("width"); v != "" {
-			if width, err = strconv.Atoi(v); err != nil || width < 40 || width > 500 {
-				s.fail(w, r, badRequest{fmt.Errorf("width=%q; want 40 to 500 columns", v)})
-				return
-			}
+		width, err := textWidth(r)
+		if err != nil {
+			s.fail(w, r, err)
+			return
 		}
 		wf, err := s.wordFacts(ctx, facts, a)
 		if err != nil {
@@ -117,6 +116,54 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	default:
 		s.fail(w, r, badRequest{fmt.Errorf("format=%q; want json or text", f)})
 	}
+}
+
+// textWidth reads the width that text is written for; 0 is the usual one.
+func textWidth(r *http.Request) (int, error) {
+	v := r.URL.Query().Get("width")
+	if v == "" {
+		return 0, nil
+	}
+	width, err := strconv.Atoi(v)
+	if err != nil || width < 40 || width > 500 {
+		return 0, badRequest{fmt.Errorf("width=%q; want 40 to 500 columns", v)}
+	}
+	return width, nil
+}
+
+// explain tells, as text, the story of the dropouts at a time.
+func (s *Server) explain(w http.ResponseWriter, r *http.Request) {
+	ctx := r.Context()
+	facts, err := s.backend.Facts(ctx)
+	if err != nil {
+		s.fail(w, r, fmt.Errorf("read the home: %w", err))
+		return
+	}
+	at, err := timeParam(r, "time", zone(facts.Home))
+	if err == nil && at == 0 {
+		err = badRequest{errors.New("time is missing; want the time of a dropout")}
+	}
+	width, werr := textWidth(r)
+	if err = cmp.Or(err, werr); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	a, err := s.backend.Answer(ctx, 0, 0, 0)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	wf, err := s.wordFacts(ctx, facts, a)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	var b bytes.Buffer
+	if err := words.ExplainText(&b, a, wf, at, r.FormValue("channel"), width); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	send(w, r, http.StatusOK, "text/plain; charset=utf-8", b.Bytes())
 }
 
 // fullAnswer is the answer with its alarms and with every list there, if empty.
