@@ -107,6 +107,14 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 			s.fail(w, r, err)
 			return
 		}
+		if at == 0 { // of the past nobody knows
+			health, err := s.backend.Health(ctx)
+			if err != nil {
+				s.fail(w, r, fmt.Errorf("read health: %w", err))
+				return
+			}
+			wf.Faults = faults(health)
+		}
 		var b bytes.Buffer
 		if err := words.AnswerText(&b, a, wf, width); err != nil {
 			s.fail(w, r, err)

@@ -147,12 +147,21 @@ func theme(r *http.Request) string {
 
 func (v *view) sayPage() sayPage {
 	p := sayPage{Asof: words.Asof(v.answer, v.words), Parts: words.Headline(v.lanes, v.words), Advice: words.Advice(v.lanes, v.words)}
-	for _, h := range v.health {
-		if !h.OK {
-			p.Health = append(p.Health, words.Sentence(fault(h)))
-		}
+	for _, f := range faults(v.health) {
+		p.Health = append(p.Health, words.Sentence(f))
 	}
 	return p
+}
+
+// faults are what is not well, each as a clause.
+func faults(health []reception.Health) []string {
+	var out []string
+	for _, h := range health {
+		if !h.OK {
+			out = append(out, fault(h))
+		}
+	}
+	return out
 }
 
 // fault says what is not well. A tuner's detail says how it is and leaves its name to

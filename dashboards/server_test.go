@@ -548,7 +548,7 @@ func TestQuantile(t *testing.T) {
 	}
 }
 
-// What is not well stands on the page, with the name of the tuner that it is about.
+// What is not well stands on the page and in the text of now, with the name of the tuner that it is about.
 func TestFaultsAreNamed(t *testing.T) {
 	f := newFakeHome(57)
 	f.health = []reception.Health{
@@ -556,14 +556,20 @@ func TestFaultsAreNamed(t *testing.T) {
 		{Kind: reception.HealthTuner, Subject: "cellar", OK: true, Detail: "measuring"},
 		{Kind: reception.HealthWeather, Subject: "airport", Detail: "weather airport from weather.example: 404"},
 	}
-	page := get(New(f, Options{}).Handler(), "/holding").Body.String()
-	for _, want := range []string{"Tuner attic is not there: open frontend0: no such file or directory.", "Weather airport from weather.example: 404."} {
-		if !strings.Contains(page, want) {
-			t.Errorf("the page does not say %q", want)
+	h := New(f, Options{}).Handler()
+	for _, face := range []string{"/holding", "/api/answer?format=text&width=200"} {
+		body := get(h, face).Body.String()
+		for _, want := range []string{"Tuner attic is not there: open frontend0: no such file or directory.", "Weather airport from weather.example: 404."} {
+			if !strings.Contains(body, want) {
+				t.Errorf("%s does not say %q", face, want)
+			}
+		}
+		if strings.Contains(body, "cellar is") {
+			t.Errorf("%s speaks of a tuner that is well", face)
 		}
 	}
-	if strings.Contains(page, "cellar is") {
-		t.Error("the page speaks of a tuner that is well")
+	if past := get(h, "/api/answer?format=text&at=2026-04-01").Body.String(); strings.Contains(past, "attic is") {
+		t.Error("an answer of the past speaks of what is not well now")
 	}
 }
 

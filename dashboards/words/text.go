@@ -19,10 +19,10 @@ import (
 // AnswerText writes an answer for people at a terminal of so many columns, at least
 // 60; 0 means 80. Plain text without colour: a pipe or a log gets the same.
 //
-// It opens with the sentence of the page and what to do, then shows the lanes that
-// need a look with every figure, the others in one table by mast, then dropouts,
-// changes, comparisons and alarms. Each figure has its interval (95 %) and its
-// sample; an undecided one says what would decide it.
+// It opens with the sentence of the page, what to do and what does not work, then
+// shows the lanes that need a look with every figure, the others in one table by mast,
+// then dropouts, changes, comparisons and alarms. Each figure has its interval (95 %)
+// and its sample; an undecided one says what would decide it.
 func AnswerText(w io.Writer, a answer.Answer, f Facts, width int) error {
 	if width == 0 {
 		width = 80
@@ -36,6 +36,9 @@ func AnswerText(w io.Writer, a answer.Answer, f Facts, width int) error {
 	p.paragraph(Plain(Headline(lanes, f)))
 	for _, g := range Advice(lanes, f) {
 		p.paragraph(strings.TrimSpace(g.Lead + " " + g.Text))
+	}
+	for _, s := range f.Faults {
+		p.paragraph(Sentence(s))
 	}
 	look := Look(lanes)
 	var quiet, unknown []Lane

@@ -21,8 +21,10 @@ type Facts struct {
 	Transmitters []reception.Transmitter
 	Tuners       []reception.Tuner
 	Wanted       reception.Wanted
-	Sky          Sky
-	RFFirst      bool // call channels by RF number instead of the number on screen
+	// Faults are what does not work at NowMS, each a clause that names its subject.
+	Faults  []string
+	Sky     Sky
+	RFFirst bool // call channels by RF number instead of the number on screen
 	// Leaf returns the leaf state, 0 to 1, at an instant, and whether it is known.
 	// nil where there is no leaf season.
 	Leaf func(ms int64) (state float64, known bool)
