@@ -23,6 +23,9 @@ type Options struct {
 	// KeepOut: no visit is made in these hours.
 	KeepOut []Hours
 
+	// Zone is the home's, for times that people read; UTC if nil.
+	Zone *time.Location
+
 	// Wish reports whether a channel deserves closer looks beside those that the loop
 	// makes by itself; nil wishes none. It must not block.
 	Wish func(reception.Channel) bool
@@ -74,6 +77,9 @@ func (o Options) withDefaults() (Options, error) {
 		o.Share = 0.1
 	default:
 		o.Share = 0.5
+	}
+	if o.Zone == nil {
+		o.Zone = time.UTC
 	}
 	if o.Rand == nil {
 		o.Rand = rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64()))

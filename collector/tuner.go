@@ -147,7 +147,7 @@ func (t *Tuner) Health() reception.Health {
 		h.Detail += ": " + t.state.detail
 	}
 	if !h.OK && !t.state.good.IsZero() {
-		h.Detail += "; last measured " + t.state.good.Format(time.RFC3339)
+		h.Detail += "; last measured " + t.state.good.In(t.o.Zone).Format("Mon 2 January, 15:04")
 	}
 	return h
 }

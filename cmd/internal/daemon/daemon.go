@@ -244,7 +244,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 			keepOut = append(keepOut, collector.Hours{From: k.From, To: k.To, Location: h.setup.zone})
 		}
 		tuner, err := collector.NewTuner(t.Name, src, h.setup.channelsOf(t), collector.Options{
-			Every: t.Every, Dwell: t.Dwell, Share: g.params.Share, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock,
+			Every: t.Every, Dwell: t.Dwell, Share: g.params.Share, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock, Zone: h.setup.zone,
 			Wish: g.wish,
 		}, g.taker(t.Name, src), g.log)
 		if err != nil {
