@@ -2,6 +2,7 @@ package psi
 
 import (
 	"encoding/binary"
+	"encoding/hex"
 	"fmt"
 	"os"
 	"strings"
@@ -255,6 +256,23 @@ func TestISDB(t *testing.T) {
 	}
 }
 
+// The NIT of the kernel's vidtv, Linux 6.1: its loop of streams says 6 bytes and has 11.
+func TestNetworkWithAWrongLoop(t *testing.T) {
+	b, err := hex.DecodeString("40e025ff44ff0000000d400b4c696e757854562e6f72670006" + "4081ff4400054103088002" + "a5267b4e")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := Reader{Coding: CodingARIB}
+	h := read(t, &r, b)
+	if !r.Whole(TableNIT) || h.Key != 0 || h.Note == "" {
+		t.Errorf("heard %+v, want a whole table without a key", h)
+	}
+	r = Reader{}
+	if h := read(t, &r, b); h.Network != "LinuxTV.org" {
+		t.Errorf("network %q, want LinuxTV.org", h.Network)
+	}
+}
+
 // What is damaged is left out and counted, and what was there before stays.
 func TestDamagedSections(t *testing.T) {
 	good := sdt(head{extension: 5}, 6, service{1, 1, "One"})
@@ -269,7 +287,8 @@ func TestDamagedSections(t *testing.T) {
 	}
 	for i, s := range [][]byte{
 		nil, {0}, good[:11], good[:len(good)-1], flip(9, 1), flip(len(good)-1, 0x80), flip(1, 0x80), flip(2, 1),
-		cut(good), cut(pat(5)), cut(vct(5, channel{name: "x", stream: 5, number: 1})), cut(nit("", "N", 5, 1)),
+		cut(good), cut(pat(5)), cut(vct(5, channel{name: "x", stream: 5, number: 1})),
+		head{table: 0x40, extension: 5}.section([]byte{0xf0, 9, 0x40, 1, 'N'}),
 		head{table: 0x42, extension: 5}.section([]byte{0, 7}),
 		head{table: 0xc8, extension: 5}.section([]byte{1, 0}),
 	} {

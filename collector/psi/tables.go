@@ -88,13 +88,14 @@ func isHidden(kind byte) bool {
 	return kind == 0x00 || kind == 0x03 || kind >= 0x0c && kind <= 0x10 || kind >= 0xa1 && kind <= 0xab || kind == 0xc0
 }
 
-// nit: EN 300 468, 5.2.1, table 3.
+// nit: EN 300 468, 5.2.1, table 3. A loop of streams with a wrong length, as some
+// multiplexers write it (the kernel's vidtv does), leaves the network its name.
 func (r *Reader) nit(s section) error {
 	first, rest, err := loop(s.body)
 	if err != nil {
 		return err
 	}
-	name, keys := "", map[int]int{}
+	name := ""
 	err = descriptors(first, func(tag byte, d []byte) error {
 		if tag == tagNetworkName {
 			name = r.text(d)
@@ -104,37 +105,45 @@ func (r *Reader) nit(s section) error {
 	if err != nil {
 		return err
 	}
-	streams, rest, err := loop(rest)
-	if err != nil || len(rest) != 0 {
-		return errLength
-	}
-	for len(streams) > 0 {
-		if len(streams) < 6 {
-			return errLength
-		}
-		id := int(binary.BigEndian.Uint16(streams))
-		var ds []byte
-		if ds, streams, err = loop(streams[4:]); err != nil {
-			return err
-		}
-		err = descriptors(ds, func(tag byte, d []byte) error {
-			if tag == tagTSInformation && len(d) > 0 && r.Coding != CodingDVB {
-				keys[id] = int(d[0]) // remote_control_key_id
-			}
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-	}
 	if name != "" {
 		r.network = name
 	}
 	if s.number == 0 || r.keys == nil {
 		r.keys = map[int]int{}
 	}
-	maps.Copy(r.keys, keys) // a section holds few; a network of more has another version
+	if keys, err := remoteKeys(rest); err == nil && r.Coding != CodingDVB {
+		maps.Copy(r.keys, keys)
+	}
 	return nil
+}
+
+// remoteKeys reads remote_control_key_id by stream from the NIT's loop of streams.
+func remoteKeys(b []byte) (map[int]int, error) {
+	streams, rest, err := loop(b)
+	if err != nil || len(rest) != 0 {
+		return nil, errLength
+	}
+	keys := map[int]int{}
+	for len(streams) > 0 {
+		if len(streams) < 6 {
+			return nil, errLength
+		}
+		id := int(binary.BigEndian.Uint16(streams))
+		var ds []byte
+		if ds, streams, err = loop(streams[4:]); err != nil {
+			return nil, err
+		}
+		err = descriptors(ds, func(tag byte, d []byte) error {
+			if tag == tagTSInformation && len(d) > 0 {
+				keys[id] = int(d[0])
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return keys, nil
 }
 
 // loop takes a loop that begins with its length in 12 bits.

@@ -2,8 +2,9 @@
 P=/sys/module/fesim/parameters
 mod() { f=$1; shift; [ ! -f "/m/$f.ko" ] || insmod "/m/$f.ko" "$@"; }
 core() { mod mc; mod dvb-core; }
+vidtv() { core; mod dvb-vidtv-tuner; mod dvb-vidtv-demod; mod dvb-vidtv-bridge "$@"; } # once per boot
 fesim() { core; mod fesim "$@"; }
-driver() { d=$1; shift; case $d in fesim) fesim "$@";; none) core;; *) echo "no driver $d"; return 2;; esac; }
+driver() { d=$1; shift; case $d in fesim) fesim "$@";; vidtv) vidtv "$@";; none) core;; *) echo "no driver $d"; return 2;; esac; }
 knob() { [ -e "$P/$1" ] && echo "$2" > "$P/$1"; }             # knob NAME VALUE
 knobs() { set -- $1; while [ $# -gt 1 ]; do knob "$1" "$2"; shift 2; done; }  # knobs "NAME VALUE NAME VALUE"
 unplug() { echo "${1:-0}" > "$P/unplug"; }                   # unplug [N]

@@ -107,11 +107,13 @@ func see(t *testing.T, s *Source, hz int64, dwell time.Duration) (reception.Read
 	return r, err
 }
 
-// hold is another program that takes the tuner as soon as it is free.
-func hold(t *testing.T, adapter int) (release func()) {
+// hold is another program that takes the tuner as soon as it is free. tune are further
+// arguments of labtool hold.
+func hold(t *testing.T, adapter int, tune ...string) (release func()) {
 	t.Helper()
+	args := append([]string{"hold", "-adapter", fmt.Sprint(adapter), "-tune", "473000000", "-for", "1h"}, tune...)
 	for range 50 {
-		c := exec.Command("/bin/labtool", "hold", "-adapter", fmt.Sprint(adapter), "-tune", "473000000", "-for", "1h")
+		c := exec.Command("/bin/labtool", args...)
 		if err := c.Start(); err != nil {
 			t.Fatal(err)
 		}

@@ -107,9 +107,9 @@ func listen(k kernel, node string, tables []table, c psi.Coding) (*ear, error) {
 func openDemux(k kernel, node string) (int, error) {
 	_, n := numbers(node)
 	dir := path.Dir(node)
-	fd, err := k.open(fmt.Sprintf("%s/demux%d", dir, n), unix.O_RDWR|unix.O_NONBLOCK)
+	fd, err := open(k, fmt.Sprintf("%s/demux%d", dir, n), unix.O_RDWR|unix.O_NONBLOCK)
 	if n > 0 && errors.Is(err, unix.ENOENT) {
-		fd, err = k.open(dir+"/demux0", unix.O_RDWR|unix.O_NONBLOCK)
+		fd, err = open(k, dir+"/demux0", unix.O_RDWR|unix.O_NONBLOCK)
 	}
 	return fd, err
 }
@@ -120,7 +120,7 @@ func (e *ear) filter(fd int, t table) error {
 	}
 	f := sectionFilter{PID: t.pid, Flags: dmxImmediateStart}
 	f.Filter[0], f.Mask[0] = t.id, 0xff
-	return e.k.ioctl(fd, dmxSetFilter, unsafe.Pointer(&f))
+	return control(e.k, fd, dmxSetFilter, unsafe.Pointer(&f))
 }
 
 // mostSections bounds one taking: more do not fit into the kernel's buffer.

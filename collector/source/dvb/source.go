@@ -472,10 +472,16 @@ func numbers(node string) (a, f int) {
 
 func className(a, f int) string { return fmt.Sprintf("dvb%d.frontend%d", a, f) }
 
+// Systems of enum fe_delivery_system that are not measured, for people.
+var otherSystems = map[byte]string{1: "DVB-C", 2: "DVB-C annex B", 5: "DVB-S", 6: "DVB-S2", 18: "DVB-C annex C"}
+
 func systemNames(ns []byte) []string {
 	var out []string
 	for _, n := range ns {
-		name := fmt.Sprintf("system %d", n)
+		name, ok := otherSystems[n]
+		if !ok {
+			name = fmt.Sprintf("system %d", n)
+		}
 		for s, k := range systems {
 			if k == uint32(n) {
 				name = string(s)

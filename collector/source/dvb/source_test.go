@@ -749,7 +749,7 @@ func TestRecordedProperties(t *testing.T) {
 	if hz, sys := u(dtvFrequency).data(), u(dtvSystem).data(); hz != good || sys != 11 {
 		t.Errorf("frequency %d, system %d, want %d and 11, ATSC", hz, sys, good)
 	}
-	if got := fmt.Sprint(systemNames(u(dtvEnumSystems).buffer())); got != "[atsc1 system 2 isdbt dvbt dvbt2]" {
+	if got := fmt.Sprint(systemNames(u(dtvEnumSystems).buffer())); got != "[atsc1 DVB-C annex B isdbt dvbt dvbt2]" {
 		t.Errorf("systems %s", got)
 	}
 }
