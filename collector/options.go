@@ -22,6 +22,12 @@ type Options struct {
 	Lent bool
 	// KeepOut: no visit is made in these hours.
 	KeepOut []Hours
+	// Reserved reports whether the tuner is needed at some instant between two, such as
+	// for a recording: no visit is made then. nil: never. It must not block.
+	Reserved func(from, to time.Time) bool
+	// Riding: while the tuner must not or cannot be taken it may be looked at. The source
+	// must be a Rider then.
+	Riding Riding
 
 	// Zone is the home's, for times that people read; UTC if nil.
 	Zone *time.Location
@@ -59,6 +65,16 @@ func (h Hours) Hold(at time.Time) bool {
 	return d >= h.From || d < h.To
 }
 
+// holdBetween reports whether the hours hold at some instant between two, to the minute.
+func (h Hours) holdBetween(from, to time.Time) bool {
+	for at := from; at.Before(to); at = at.Add(time.Minute) {
+		if h.Hold(at) {
+			return true
+		}
+	}
+	return h.Hold(to)
+}
+
 func (o Options) withDefaults() (Options, error) {
 	set := func(d *time.Duration, v time.Duration) {
 		if *d == 0 {
@@ -93,6 +109,8 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("lock wait: %v is outside 0s to 1m", o.LockWait)
 	case !(o.Share > 0 && o.Share <= 1):
 		return o, fmt.Errorf("share: %g is outside 0 (not included) to 1", o.Share)
+	case o.Riding != RideNever && o.Riding != RideAllowed && o.Riding != RideOnly:
+		return o, fmt.Errorf("riding: %q is none of allowed, only and empty", string(o.Riding))
 	}
 	for _, h := range o.KeepOut {
 		if h.Location == nil {

@@ -82,6 +82,8 @@ const (
 	measuring condition = "measuring"
 	inUse     condition = "in use by somebody else"
 	keptOut   condition = "in its keep-out hours"
+	reserved  condition = "left alone for a recording"
+	idle      condition = "idle; only looked at while somebody has it"
 	unset     condition = "waiting for the clock to be set"
 	gone      condition = "not there"
 	hung      condition = "not answering"
@@ -105,6 +107,9 @@ func NewTuner(name string, source Source, channels []reception.Channel, o Option
 	}
 	if o.Clock == nil {
 		o.Clock = NewClock(nil, log)
+	}
+	if _, ok := source.(Rider); !ok && o.Riding != RideNever {
+		return nil, fmt.Errorf("tuner %q: riding: a source of this kind cannot look on while somebody else holds the tuner", name)
 	}
 	t := &Tuner{name: name, source: source, o: o, out: out, log: log.With("tuner", name), ready: make(chan struct{})}
 	for _, c := range channels {
@@ -151,6 +156,9 @@ func (t *Tuner) Health() reception.Health {
 	}
 	return h
 }
+
+// quiet conditions come and go by plan; nobody has to read of them.
+func (c condition) quiet() bool { return c == keptOut || c == reserved }
 
 func (c condition) bad() bool { return c == gone || c == hung || c == failing || c == unset }
 
@@ -255,10 +263,15 @@ func (t *Tuner) base(ctx context.Context, c *channel) {
 		t.become(unset, "the clock says "+at.Format(time.DateOnly), at)
 		return
 	}
+	left := t.leave(at)
 	switch {
-	case t.keepOut(at):
-		t.become(keptOut, "", at)
+	case t.o.Riding == RideOnly:
+		t.onlyRide(ctx, c, at)
+		return
+	case left != "":
+		t.become(left, "", at)
 		t.notMade(ctx, c, at, reception.WhyKeepOut)
+		t.rideAlong(ctx)
 		return
 	case t.o.Clock.mono().Before(t.retryAt):
 		t.notMade(ctx, c, at, reception.WhyFailing)
@@ -269,6 +282,9 @@ func (t *Tuner) base(ctx context.Context, c *channel) {
 	case ctx.Err() != nil && why != reception.Measured: // stopped in the middle: nobody's fault
 	case why != reception.Measured:
 		t.notMade(ctx, c, at, why)
+		if why == reception.WhyViewer {
+			t.rideAlong(ctx)
+		}
 	default:
 		t.hand(ctx, r)
 		t.planExtra(c, r)
@@ -277,7 +293,7 @@ func (t *Tuner) base(ctx context.Context, c *channel) {
 
 func (t *Tuner) extra(ctx context.Context, c *channel) {
 	at := t.o.Clock.Now().Truncate(time.Second)
-	if t.keepOut(at) || !t.o.Clock.Set(at) {
+	if t.leave(at) != "" || !t.o.Clock.Set(at) {
 		return
 	}
 	if r, why := t.visit(ctx, c, at, reception.VisitExtra); why == reception.Measured {
@@ -303,8 +319,7 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 	}
 	switch {
 	case err == nil:
-		t.retry.Reset()
-		t.retryAt = time.Time{}
+		t.recovered()
 		if t.o.Clock.isStep(t.o.Clock.Offset() - clock) {
 			return r, reception.WhyClock
 		}
@@ -313,8 +328,7 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 	case ctx.Err() != nil:
 		return r, reception.WhyOther
 	case errors.Is(err, ErrBusy):
-		t.retry.Reset()
-		t.retryAt = time.Time{}
+		t.recovered()
 		t.become(inUse, "", now)
 		return r, reception.WhyViewer
 	case errors.Is(err, ErrChannel):
@@ -324,11 +338,20 @@ func (t *Tuner) visit(ctx context.Context, c *channel, at time.Time, kind recept
 		}
 		return r, reception.WhyOther
 	}
-	t.retryAt = t.o.Clock.mono().Add(t.retry.NextBackOff())
 	t.log.Debug("visit failed", "frequency_hz", c.FrequencyHz, "error", err)
+	t.failed(err, now)
+	return r, reception.WhyFailing
+}
+
+func (t *Tuner) recovered() {
+	t.retry.Reset()
+	t.retryAt = time.Time{}
+}
+
+func (t *Tuner) failed(err error, now time.Time) {
+	t.retryAt = t.o.Clock.mono().Add(t.retry.NextBackOff())
 	what, detail := conditionOf(err)
 	t.become(what, detail, now)
-	return r, reception.WhyFailing
 }
 
 // conditionOf returns what an error makes of a tuner, and the error's words without
@@ -354,9 +377,16 @@ func (t *Tuner) ask(ctx context.Context, v Visit) (r reception.Reading, err erro
 	return t.source.Visit(ctx, v)
 }
 
-func (t *Tuner) keepOut(at time.Time) bool {
+// leave says why the tuner must not be taken for a visit at an instant; "" if it may.
+func (t *Tuner) leave(at time.Time) condition {
 	end := at.Add(t.o.LockWait + t.o.Dwell)
-	return slices.ContainsFunc(t.o.KeepOut, func(h Hours) bool { return h.Hold(at) || h.Hold(end) })
+	switch {
+	case slices.ContainsFunc(t.o.KeepOut, func(h Hours) bool { return h.holdBetween(at, end) }):
+		return keptOut
+	case t.o.Reserved != nil && t.o.Reserved(at, end):
+		return reserved
+	}
+	return ""
 }
 
 func (t *Tuner) notMade(ctx context.Context, c *channel, at time.Time, why reception.Reason) {
@@ -429,7 +459,7 @@ func (t *Tuner) become(c condition, detail string, at time.Time) {
 		t.state.what, t.state.since, t.state.from = c, at, t.o.Clock.mono()
 	}
 	t.mu.Unlock()
-	if was.what == c || c == keptOut || was.what == keptOut && c == measuring {
+	if was.what == c || c.quiet() || was.what.quiet() && c == measuring {
 		return
 	}
 	args := []any{"before", string(was.what), "for", t.o.Clock.mono().Sub(was.from).Round(time.Second).String()}

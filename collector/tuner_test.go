@@ -89,6 +89,11 @@ type bench struct {
 }
 
 func newBench(t *testing.T, channels int, o Options) *bench {
+	return benchOf(t, channels, o, func(a *air) Source { return a })
+}
+
+// benchOf is a bench whose source stands before the air.
+func benchOf(t *testing.T, channels int, o Options, source func(*air) Source) *bench {
 	b := &bench{o: o, n: channels, end: make(chan error, 1)}
 	log := slog.New(slog.NewTextHandler(&b.log, nil)) // Info and above
 	b.clock = NewClock(func() time.Time { return time.Now().Add(time.Duration(b.offset.Load())) }, log)
@@ -99,7 +104,7 @@ func newBench(t *testing.T, channels int, o Options) *bench {
 		chs = append(chs, reception.Channel{FrequencyHz: 473e6 + int64(i)*6e6, System: reception.ATSC1})
 	}
 	var err error
-	b.tuner, err = NewTuner("attic", b.air, chs, b.o, func(_ context.Context, rs []reception.Reading) error {
+	b.tuner, err = NewTuner("attic", source(b.air), chs, b.o, func(_ context.Context, rs []reception.Reading) error {
 		if err := b.outErr.Load(); err != nil {
 			return *err
 		}

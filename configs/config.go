@@ -101,7 +101,8 @@ type Tuner struct {
 	Path     string  `yaml:"path" only:"dvb"`               // under /sys/devices
 	Model    string  `yaml:"model" only:"dvb"`              // what the frontend calls itself
 	Frontend int     `yaml:"frontend" only:"dvb" in:"0 255"`
-	Seed     int     `yaml:"seed" only:"simulated"` // of the simulated world; 1 by default
+	Riding   string  `yaml:"riding" one:"never allowed only" only:"dvb"` // never by default
+	Seed     int     `yaml:"seed" only:"simulated"`                      // of the simulated world; 1 by default
 	File     string  `yaml:"file" only:"replay" need:"replay"`
 	Speed    float64 `yaml:"speed" only:"replay" in:"0.01 1e6"` // 1 by default: as fast as it was recorded
 

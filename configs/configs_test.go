@@ -112,6 +112,8 @@ func TestMessages(t *testing.T) {
 		{"one path twice", head + ch30 + "tuners:\n  - {name: a, kind: dvb, path: /sys/devices/usb1/1-2}\n  - {name: b, kind: dvb, path: /sys/devices/usb1/1-2, model: M}\n", "h.yaml:6:5: tuners[1]: the tuner at /sys/devices/usb1/1-2, frontend 0, is visited by the tuner on line 5; remove one"},
 		{"one model twice", head + ch30 + "tuners:\n  - {name: a, kind: dvb, model: M}\n  - {name: b, kind: dvb, model: M}\n", `h.yaml:6:5: tuners[1]: the tuner that calls itself "M", frontend 0, is visited by the tuner on line 5; remove one`},
 		{"a path for another kind", head + ch30 + "tuners: [{name: a, kind: simulated, path: /sys/devices/x}]\n", "h.yaml:4:43: tuners[0].path: does nothing for kind simulated, it is for dvb; remove it"},
+		{"riding of another word", head + ch30 + "tuners: [{name: a, kind: dvb, riding: sometimes}]\n", `h.yaml:4:39: tuners[0].riding: "sometimes" is not known; write never, allowed or only`},
+		{"riding only, and keep-out hours", head + ch30 + "tuners: [{name: a, kind: dvb, riding: only, keep_out: ['19:00-20:00']}]\n", "h.yaml:4:55: tuners[0].keep_out: does nothing where riding is only: the tuner is never taken; remove it"},
 		{"one device twice", head + "channels: [{rf: 30}]\ntuners:\n  - {name: a, kind: dvb}\n  - {name: b, kind: dvb}\n", "h.yaml:6:5: tuners[1]: adapter 0, frontend 0 is visited by the tuner on line 5; remove one"},
 		{"replay of nothing", head + "channels: [{rf: 30}]\ntuners: [{name: a, kind: replay}]\n", "h.yaml:4:10: tuners[0]: file is missing; write file: and a CSV file of readings"},
 		{"page missing", head + ch30 + "tuners: [{name: a, kind: httpjson, mapping: .}]\n", "h.yaml:4:10: tuners[0]: read_url is missing; write read_url: and the address of its status page"},

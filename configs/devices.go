@@ -26,6 +26,16 @@ func (d *decoder) dvb(t *Tuner, p string, devices map[string]int) {
 	if byModel && strings.TrimSpace(t.Model) != t.Model || byModel && t.Model == "" && !d.faulty(p+".model") {
 		d.wrong(p+".model", "%q is no name of a tuner; write it as holdfast report-tuner prints it", cut(t.Model))
 	}
+	if !d.has(p + ".riding") {
+		t.Riding = "never"
+	}
+	if t.Riding == "only" {
+		for _, key := range []string{"keep_out", "lent"} {
+			if d.has(p + "." + key) {
+				d.wrong(p+"."+key, "does nothing where riding is only: the tuner is never taken; remove it")
+			}
+		}
+	}
 	var dev string
 	switch {
 	case byPath:

@@ -245,7 +245,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		}
 		tuner, err := collector.NewTuner(t.Name, src, h.setup.channelsOf(t), collector.Options{
 			Every: t.Every, Dwell: t.Dwell, Share: g.params.Share, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock, Zone: h.setup.zone,
-			Wish: g.wish,
+			Wish: g.wish, Riding: ridingOf(t),
 		}, g.taker(t.Name, src), g.log)
 		if err != nil {
 			g.close()

@@ -60,6 +60,17 @@ func openDVB(_ context.Context, t configs.Tuner, p sourceParts) (collector.Sourc
 	return dvb.New(dvb.Options{Adapter: t.Adapter, Frontend: t.Frontend, Path: t.Path, Name: t.Model, Now: p.now, Log: p.log.With("tuner", t.Name)})
 }
 
+// ridingOf is the config's word as the collector knows it.
+func ridingOf(t configs.Tuner) collector.Riding {
+	switch t.Riding {
+	case "allowed":
+		return collector.RideAllowed
+	case "only":
+		return collector.RideOnly
+	}
+	return collector.RideNever
+}
+
 func openReplay(_ context.Context, t configs.Tuner, p sourceParts) (collector.Source, error) {
 	s, err := replay.Open(t.File, replay.Options{Tuner: t.Name, Region: p.setup.home.Region, Speed: t.Speed, Now: p.now})
 	if err != nil {

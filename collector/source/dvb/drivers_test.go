@@ -415,10 +415,10 @@ func TestMoreQuirks(t *testing.T) {
 			}
 			return nil
 		}},
-		{"old calls answer EOPNOTSUPP", unsupported(unix.EOPNOTSUPP), onlyCN},
-		{"old calls answer ENOTTY", unsupported(unix.ENOTTY), onlyCN},
-		{"old calls answer 524, which has no name", unsupported(unix.Errno(524)), onlyCN},
-		{"old calls answer EREMOTEIO", unsupported(unix.EREMOTEIO), onlyCN},
+		{"old calls answer EOPNOTSUPP", lacking(unix.EOPNOTSUPP), onlyCN},
+		{"old calls answer ENOTTY", lacking(unix.ENOTTY), onlyCN},
+		{"old calls answer 524, which has no name", lacking(unix.Errno(524)), onlyCN},
+		{"old calls answer EREMOTEIO", lacking(unix.EREMOTEIO), onlyCN},
 		{"an 8-bit counter tells that there were errors, not how many", func(fe *fakeFE) {
 			fe.name = "LG Electronics LGDT3306A VSB/QAM Frontend"
 			fe.stats = func(*fakeFE, uint32, air, bool) []figure { return nil }
@@ -460,7 +460,7 @@ func TestMoreQuirks(t *testing.T) {
 	}
 }
 
-func unsupported(errno unix.Errno) func(fe *fakeFE) {
+func lacking(errno unix.Errno) func(fe *fakeFE) {
 	return func(fe *fakeFE) {
 		no := func(air, bool) (uint32, error) { return 7, errno }
 		fe.name = "Zarlink ZL10353 DVB-T"

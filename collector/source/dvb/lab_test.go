@@ -141,6 +141,7 @@ func TestLabContract(t *testing.T) {
 		Dark:     reception.Channel{FrequencyHz: 605000000, System: reception.ATSC1},
 		LockWait: 1500 * time.Millisecond,
 		Busy:     func(t *testing.T, _ collector.Source) func() { return hold(t, 0) },
+		Watch:    func(t *testing.T, _ collector.Source) func() { return hold(t, 0) },
 		Unplug: func(t *testing.T, _ collector.Source) func() {
 			if err := setKnob("unplug", 0); err != nil {
 				t.Fatal(err)
@@ -201,6 +202,80 @@ func TestLabReadsWhatIsScripted(t *testing.T) {
 	if err != nil || strings.HasPrefix(string(sleeps), "0") {
 		t.Errorf("sleeps %q, %v: the tuner is not let go", sleeps, err)
 	}
+}
+
+// Another program owns the tuner; the source looks on.
+func TestLabRiding(t *testing.T) {
+	ride := func(t *testing.T, s *Source) ([]reception.Reading, error) {
+		t.Helper()
+		return s.Ride(t.Context(), collector.Ride{Dwell: 5 * time.Second, LockWait: 2 * time.Second, Channels: []reception.Channel{
+			{FrequencyHz: 473000000, System: reception.ATSC1}, {FrequencyHz: 569000000, System: reception.ATSC1}}})
+	}
+	calls := func(t *testing.T) string {
+		t.Helper()
+		var out []string
+		for _, k := range []string{"inits", "sleeps", "tunes"} {
+			b, err := os.ReadFile(knobs + k)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, strings.TrimSpace(string(b)))
+		}
+		return strings.Join(out, " ")
+	}
+	for _, c := range []struct {
+		what  string
+		knobs []any
+	}{
+		{"a driver that clears its values when nobody has it", nil},
+		{"a driver that keeps lock and values for ever", []any{"stale", 1}},
+		{"a driver that keeps them and has no old calls", []any{"stale", 1, "legacy", 0}},
+		{"a driver that says it is asleep, and has no old calls", []any{"asleep_err", 11, "legacy", 0}},
+		{"counts that reading empties", []any{"ucb_since_read", 1, "ber_since_read", 1}},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			fresh(t, "")
+			for i := 0; i < len(c.knobs); i += 2 {
+				knob(t, c.knobs[i].(string), c.knobs[i+1])
+			}
+			shell(t, "unplug 0; plug 0") // old calls are given at plug
+			s := openIt(t, Options{})
+			release := hold(t, 0)
+			before := calls(t)
+			rs, err := ride(t, s)
+			if err != nil || len(rs) != 1 || rs[0].FrequencyHz != 473000000 || rs[0].CNDB != 27.125 || rs[0].Visit != reception.VisitRiding || rs[0].ErroredS != 0 || rs[0].DwellMS != 5000 {
+				t.Errorf("beside the owner: %+v, %v", rs, err)
+			}
+			if after := calls(t); after != before {
+				t.Errorf("inits, sleeps and tunes were %s and are %s: looking on must do nothing to the tuner", before, after)
+			}
+			release()
+			time.Sleep(2 * time.Second)
+			if rs, err := ride(t, s); !errors.Is(err, collector.ErrIdle) || len(rs) != 0 {
+				t.Errorf("when the owner has left: %+v, %v, want ErrIdle", rs, err)
+			}
+		})
+	}
+	t.Run("the owner leaves while it is looked at", func(t *testing.T) {
+		fresh(t, "stale=1")
+		s := openIt(t, Options{})
+		release := hold(t, 0)
+		timer := time.AfterFunc(4*time.Second, release)
+		defer timer.Stop()
+		if rs, err := ride(t, s); !errors.Is(err, collector.ErrIdle) || len(rs) != 0 {
+			t.Errorf("Ride: %+v, %v, want ErrIdle", rs, err)
+		}
+	})
+	t.Run("pulled out while it is looked at", func(t *testing.T) {
+		fresh(t, "")
+		s := openIt(t, Options{})
+		defer hold(t, 0)()
+		timer := time.AfterFunc(4*time.Second, func() { setKnob("unplug", 0) })
+		defer timer.Stop()
+		if rs, err := ride(t, s); !errors.Is(err, collector.ErrGone) || len(rs) != 0 {
+			t.Errorf("Ride: %+v, %v, want ErrGone", rs, err)
+		}
+	})
 }
 
 // Lock comes and goes within the dwell.

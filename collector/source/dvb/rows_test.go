@@ -41,6 +41,18 @@ var rows = []struct {
 	{"ISDB-T: whole, A, B, C, and layer C damaged", []string{"TestLayersOfISDBT", "TestRecordedProperties"}},
 	{"an earlier owner's parameters stay unless cleared", []string{"TestTuning"}},
 
+	// riding: another program owns the tuner
+	{"readers beside the owner see status, statistics, frequency and system", []string{"TestRide/a viewer on one of ours", "TestLabRiding", "TestContract", "TestLabContract"}},
+	{"a reader may not tune nor take events, and need not", []string{"TestRide", "TestLabRiding"}},
+	{"the owner is on another channel than the call before: dropped", []string{"TestRide/the viewer zaps", "TestRide/the viewer goes to another system on the frequency"}},
+	{"old calls say EAGAIN when nobody has the tuner: not measured, not down", []string{"TestRide/nobody", "TestRide/the viewer leaves", "TestLabRiding/the owner leaves while it is looked at"}},
+	{"statistics after the owner has left: lock for ever in some drivers", []string{"TestLabRiding/a driver that keeps lock and values for ever"}},
+	{"a driver without old calls: idle when nothing moved over five looks", []string{"TestRide/a driver without older calls that holds its last values for ever", "TestLabRiding/a driver that keeps them and has no old calls"}},
+	{"no old call for bit errors or blocks while another program owns the tuner", []string{"TestRide", "TestLabRiding/counts that reading empties"}},
+	{"frontends that share an adapter: any open file keeps the sibling out", []string{"TestRideBesideASibling", "TestRideWhileTheSiblingIsInUse"}},
+	{"a file open for reading never wakes the tuner", []string{"TestLabRiding"}},
+	{"a call hangs while looking on", []string{"TestRideThatHangs"}},
+
 	// drivers of 8-VSB: units, ceilings, widths
 	{"au8522: 0.1 dB up to 27.0, level from C/N, 8 bits", []string{"TestOldCalls/Auvitek AU8522 QAM/8VSB Frontend", "TestLabLike8VSBDrivers/au8522"}},
 	{"bcm3510: 0.001 dB, a level of its own", []string{"TestOldCalls/Broadcom BCM3510 VSB/QAM frontend", "TestLabLike8VSBDrivers/bcm3510"}},

@@ -47,33 +47,63 @@ func (s *sample) locked() bool { return s.err == nil && s.status&hasLock != 0 }
 // place when the carrier has gone.
 func (s *sample) believable() bool { return s.err == nil && s.status&(hasLock|hasViterbi) != 0 }
 
+// A query says what a look is for.
+type query struct {
+	sys    reception.System
+	layer  int           // place in a statistic
+	at     time.Duration // planned, from the start of the dwell
+	riding bool          // somebody else holds the tuner: nothing that reading empties
+}
+
+// answers are what the kernel says at one look.
+type answers struct {
+	err                       error // of the status, or of the statistics
+	status                    uint32
+	stats                     [nStats][]figure
+	frequency, system, stream uint32
+}
+
 // look reads the frontend once: the status, which makes the driver refresh its
 // statistics, then all of them in one call, then the older calls for what is missing.
 // The error is one that ends the visit; a status that cannot be read is in the sample.
-func (s *Source) look(fd int, f *frontend, sys reception.System, layer int, at time.Duration) (sample, error) {
-	m := sample{at: at, ucb: absent, cnDB: nan, cnPct: nan, levelDBm: nan, levelPct: nan}
+func (s *Source) look(fd int, f *frontend, q query) (sample, error) {
+	a, err := s.read(fd)
+	if err != nil {
+		return sample{}, err
+	}
+	return s.sampleOf(fd, f, a, q)
+}
+
+// read asks status and statistics.
+func (s *Source) read(fd int) (a answers, err error) {
+	a.status, a.err = u32(s.kernel, fd, feReadStatus)
+	if a.err == nil {
+		ps := ask(dtvStatStrength, dtvStatCNR, dtvStatPreErr, dtvStatPreTotal, dtvStatPostErr, dtvStatPostTot,
+			dtvStatBlockErr, dtvStatBlockTot, dtvFrequency, dtvSystem, dtvStreamID)
+		if a.err = exchange(s.kernel, fd, feGetProperty, ps); a.err == nil {
+			for i := range nStats {
+				a.stats[i] = ps[i].stats()
+			}
+			a.frequency, a.system, a.stream = ps[nStats].data(), ps[nStats+1].data(), ps[nStats+2].data()
+		}
+	}
+	if isGone(a.err) {
+		return a, a.err
+	}
+	return a, nil
+}
+
+// sampleOf makes a layer's sample of what was read.
+func (s *Source) sampleOf(fd int, f *frontend, a answers, q query) (sample, error) {
+	m := sample{at: q.at, err: a.err, status: a.status, frequency: a.frequency, ucb: absent, cnDB: nan, cnPct: nan, levelDBm: nan, levelPct: nan}
 	for i := range m.count {
 		m.count[i] = absent
 	}
-	m.status, m.err = u32(s.kernel, fd, feReadStatus)
 	if m.err != nil {
-		if isGone(m.err) {
-			return m, m.err
-		}
 		return m, nil
 	}
-	ps := ask(dtvStatStrength, dtvStatCNR, dtvStatPreErr, dtvStatPreTotal, dtvStatPostErr, dtvStatPostTot,
-		dtvStatBlockErr, dtvStatBlockTot, dtvFrequency)
-	if err := exchange(s.kernel, fd, feGetProperty, ps); err != nil {
-		if isGone(err) {
-			return m, err
-		}
-		m.err = err
-		return m, nil
-	}
-	m.frequency = ps[nStats].data()
-	for i := range nStats {
-		st, n := ps[i].stats(), layer
+	for i, st := range a.stats {
+		n := q.layer
 		// Level and C/N that a driver gives once are those of all layers, which share one
 		// spectrum. Errors are not.
 		if len(st) == 1 && (i == strength || i == cnr) {
@@ -83,8 +113,8 @@ func (s *Source) look(fd int, f *frontend, sys reception.System, layer int, at t
 			m.raw[i], m.there[i] = st[n], true
 		}
 	}
-	m.decode(f, sys)
-	return m, s.older(fd, f, &m)
+	m.decode(f, q.sys)
+	return m, s.older(fd, f, &m, q)
 }
 
 // decode turns raw statistics into values with units.
@@ -149,7 +179,7 @@ func percent(v int64) float64 { return 100 * float64(min(max(v, 0), 65535)) / 65
 // older asks the calls before version 5 for what the statistics do not have. A driver
 // that lacks one answers with errno 524, which has no name in user space; whatever the
 // error, there is merely no value.
-func (s *Source) older(fd int, f *frontend, m *sample) error {
+func (s *Source) older(fd int, f *frontend, m *sample, q query) error {
 	read := func(request uintptr) (float64, bool, error) {
 		v, err := u16(s.kernel, fd, request)
 		if isGone(err) {
@@ -166,7 +196,7 @@ func (s *Source) older(fd int, f *frontend, m *sample) error {
 		case err != nil:
 			return err
 		case ok && f.driver.snrDB > 0:
-			m.setCN(v*f.driver.snrDB, f.system)
+			m.setCN(v*f.driver.snrDB, q.sys)
 		case ok && v > 0:
 			m.cnPct = percent(int64(v))
 		}
@@ -180,7 +210,7 @@ func (s *Source) older(fd int, f *frontend, m *sample) error {
 			m.levelPct = percent(int64(v))
 		}
 	}
-	if !m.there[blockErr] && f.driver.ucbBits > 0 {
+	if !m.there[blockErr] && f.driver.ucbBits > 0 && !q.riding {
 		v, err := u32(s.kernel, fd, feReadUCB)
 		if isGone(err) {
 			return err

@@ -63,7 +63,6 @@ type frontend struct {
 	hadDB            bool   // C/N has come in dB
 	level            levelWatch
 	scale            string // of the last visit that showed one
-	system           reception.System
 }
 
 var _ collector.Source = (*Source)(nil)
@@ -124,39 +123,53 @@ func (s *Source) Close() error {
 // Visit measures one channel; see collector.Source.
 func (s *Source) Visit(ctx context.Context, v collector.Visit) (reception.Reading, error) {
 	none := reception.NewReading()
+	if v.Dwell < time.Second {
+		return none, fmt.Errorf("dwell %v is shorter than 1s", v.Dwell)
+	}
+	rs, err := s.guarded(ctx, func() ([]reception.Reading, error) {
+		r, err := s.measure(ctx, v)
+		return []reception.Reading{r}, err
+	})
+	if err != nil {
+		return none, err
+	}
+	return rs[0], nil
+}
+
+// guarded runs do, which alone may touch the device, in a goroutine of its own. One that
+// does not return is left behind, and until it does nothing else is tried.
+func (s *Source) guarded(ctx context.Context, do func() ([]reception.Reading, error)) ([]reception.Reading, error) {
 	s.mu.Lock()
 	closed := s.closed
 	s.mu.Unlock()
 	switch {
 	case closed:
-		return none, errClosed
-	case v.Dwell < time.Second:
-		return none, fmt.Errorf("dwell %v is shorter than 1s", v.Dwell)
+		return nil, errClosed
 	case ctx.Err() != nil:
-		return none, ctx.Err()
+		return nil, ctx.Err()
 	}
 	if s.busy != nil {
 		select {
 		case <-s.busy:
 			s.busy = nil
 		default:
-			return none, fmt.Errorf("%s: an earlier call has not returned: %w", s.called(), collector.ErrHung)
+			return nil, fmt.Errorf("%s: an earlier call has not returned: %w", s.called(), collector.ErrHung)
 		}
 	}
 	type result struct {
-		r   reception.Reading
+		rs  []reception.Reading
 		err error
 	}
 	done, over := make(chan result, 1), make(chan struct{})
 	go func() {
 		defer close(over)
-		r, err := s.measure(ctx, v)
-		done <- result{r, err}
+		rs, err := do()
+		done <- result{rs, err}
 	}()
 	select {
 	case res := <-done:
 		<-over
-		return res.r, res.err
+		return res.rs, res.err
 	case <-ctx.Done():
 	}
 	wait := time.NewTimer(answerWithin)
@@ -164,10 +177,10 @@ func (s *Source) Visit(ctx context.Context, v collector.Visit) (reception.Readin
 	select {
 	case res := <-done:
 		<-over
-		return res.r, res.err
+		return res.rs, res.err
 	case <-wait.C:
 		s.busy = over
-		return none, fmt.Errorf("%s: a call does not return: %w", s.called(), collector.ErrHung)
+		return nil, fmt.Errorf("%s: a call does not return: %w", s.called(), collector.ErrHung)
 	}
 }
 
@@ -198,12 +211,11 @@ func (s *Source) measure(ctx context.Context, v collector.Visit) (r reception.Re
 			err = fmt.Errorf("close %s: %w", f.node, e)
 		}
 	}()
-	f.system = v.Channel.System
 	layer, err := layerOf(v.Channel)
 	if err != nil {
 		return r, fmt.Errorf("%w: %w", collector.ErrChannel, err)
 	}
-	before, err := s.look(fd, f, v.Channel.System, layer, 0)
+	before, err := s.look(fd, f, query{sys: v.Channel.System, layer: layer})
 	if err != nil {
 		return r, s.fault(f, "read statistics", err)
 	}
@@ -313,7 +325,7 @@ func (s *Source) dwell(ctx context.Context, fd int, f *frontend, v collector.Vis
 	var ss []sample
 	start := time.Now()
 	for at := time.Duration(0); ; {
-		m, err := s.look(fd, f, v.Channel.System, layer, at)
+		m, err := s.look(fd, f, query{sys: v.Channel.System, layer: layer, at: at})
 		if err != nil {
 			return nil, err
 		}

@@ -30,11 +30,17 @@ func TestContract(t *testing.T) {
 		Bubble: true,
 		Open: func(t *testing.T) collector.Source {
 			k, fe = oneTuner(t)
+			withLevelCall(fe)
 			s, err := newSource(Options{}, k)
 			if err != nil {
 				t.Fatal(err)
 			}
 			return s
+		},
+		Watch: func(t *testing.T, _ collector.Source) func() {
+			w := &watcher{k: k, fe: fe}
+			w.begin(t, good, atsc)
+			return w.end
 		},
 		Good: reception.Channel{FrequencyHz: good, System: reception.ATSC1},
 		Dark: reception.Channel{FrequencyHz: dark, System: reception.ATSC1},

@@ -46,6 +46,7 @@ type Options struct {
 	Busy     func(t *testing.T, src collector.Source) (release func()) // somebody else takes the tuner
 	Unplug   func(t *testing.T, src collector.Source) (replug func())  // the device is pulled out
 	Hang     func(t *testing.T, src collector.Source) (release func()) // the device does not answer
+	Watch    func(t *testing.T, src collector.Source) (release func()) // somebody else takes the tuner and watches Good
 	Nonsense func(t *testing.T, src collector.Source) (restore func()) // the device reports values that cannot be
 }
 
@@ -122,6 +123,9 @@ func parts(o Options) []part {
 	}
 	if o.Hang != nil {
 		ps = append(ps, part{"hang", hang})
+	}
+	if o.Watch != nil {
+		ps = append(ps, part{"riding", riding})
 	}
 	if o.Nonsense != nil {
 		ps = append(ps, part{"nonsense", nonsense})
@@ -386,6 +390,48 @@ func (o Options) back(t *testing.T, src collector.Source) error {
 		}
 	}
 	return fmt.Errorf("not back after %v: %w", backWithin, err)
+}
+
+// A ride sees what the holder watches and takes nothing from anybody.
+func riding(t *testing.T, o Options, src collector.Source) error {
+	rider, ok := src.(collector.Rider)
+	if !ok {
+		return errors.New("the source: Options.Watch is set, and it is no collector.Rider")
+	}
+	want := collector.Ride{Channels: []reception.Channel{o.Dark, o.Good}, Dwell: o.Dwell, LockWait: o.LockWait}
+	idle := func(when string) error {
+		if rs, err := rider.Ride(t.Context(), want); !errors.Is(err, collector.ErrIdle) || len(rs) != 0 {
+			return fmt.Errorf("the source: Ride %s: %d readings, %v; want an error wrapping ErrIdle", when, len(rs), err)
+		}
+		return nil
+	}
+	if err := idle("before anybody had the tuner"); err != nil {
+		return err
+	}
+	release := o.Watch(t, src)
+	rs, err := rider.Ride(t.Context(), want)
+	beside, besideErr := rider.Ride(t.Context(), collector.Ride{Channels: []reception.Channel{o.Dark}, Dwell: o.Dwell, LockWait: o.LockWait})
+	_, busyErr := src.Visit(t.Context(), o.visit(o.Good))
+	release()
+	switch {
+	case err != nil:
+		return fmt.Errorf("the source: Ride: %w", err)
+	case len(rs) != 1 || rs[0].FrequencyHz != o.Good.FrequencyHz || rs[0].Layer != o.Good.Layer || rs[0].Visit != reception.VisitRiding || rs[0].Tuner != "":
+		return fmt.Errorf("the source: Ride gave %+v, want one reading of the good channel, of kind riding, without a tuner's name", rs)
+	case besideErr != nil || len(beside) != 0:
+		return fmt.Errorf("the source: Ride while the holder is on no channel of it: %+v, %v, want nothing", beside, besideErr)
+	case !errors.Is(busyErr, collector.ErrBusy):
+		return fmt.Errorf("the source: Visit beside the holder: %v, want an error wrapping ErrBusy", busyErr)
+	}
+	if s, ok := src.Scale(rs[0].Scale); !ok {
+		return fmt.Errorf("Scale(%q) is not known", rs[0].Scale)
+	} else if err := errors.Join(rs[0].Validate(), checkScale(s, rs[0]), lockedReading(rs[0])); err != nil {
+		return fmt.Errorf("the reading of a ride: %w", err)
+	}
+	if err := o.back(t, src); err != nil {
+		return err
+	}
+	return idle("after the holder has left")
 }
 
 func unplug(t *testing.T, o Options, src collector.Source) error {

@@ -18,7 +18,7 @@ const good, dark = 473e6, 605e6
 // faults are promises that the model source breaks when told to.
 type faults struct {
 	stampMS, plainErr, unlockedErr, slowEnd, keepTuner, noScale, nonsense, wrongKind, locksDark,
-	visitsAfterClose, goneIsOther, hungReopens bool
+	visitsAfterClose, goneIsOther, hungReopens, ridesIdle, ridesAsBase, ridesAway bool
 }
 
 // model keeps the contract on timers alone.
@@ -85,6 +85,28 @@ func (m *model) Visit(ctx context.Context, v collector.Visit) (reception.Reading
 	return r, nil
 }
 
+func (m *model) Ride(ctx context.Context, w collector.Ride) ([]reception.Reading, error) {
+	if !m.busy.Load() && !m.ridesIdle {
+		return nil, collector.ErrIdle
+	}
+	start := time.Now()
+	time.Sleep(w.Dwell)
+	var rs []reception.Reading
+	for _, c := range w.Channels {
+		if c.FrequencyHz != good && !m.ridesAway {
+			continue
+		}
+		r := reception.NewReading()
+		r.Time, r.FrequencyHz, r.System, r.Visit = start.Truncate(time.Second).UnixMilli(), c.FrequencyHz, c.System, reception.VisitRiding
+		if m.ridesAsBase {
+			r.Visit = reception.VisitBase
+		}
+		r.DwellMS, r.Locked, r.LockedMS, r.Scale, r.CNDB, r.CNLowDB = w.Dwell.Milliseconds(), true, w.Dwell.Milliseconds(), "model", 21, 20
+		rs = append(rs, r)
+	}
+	return rs, nil
+}
+
 func (m *model) Scale(id string) (reception.Scale, bool) {
 	return reception.Scale{ID: "model", Unit: reception.UnitDB, Step: 0.1, Ceiling: math.NaN(),
 		LevelKind: reception.LevelUnknown, Quantity: reception.QuantityCN}, id == "model"
@@ -108,6 +130,7 @@ func modelOptions(f faults) Options {
 		Busy:     set(func(m *model) *atomic.Bool { return &m.busy }),
 		Unplug:   set(func(m *model) *atomic.Bool { return &m.gone }),
 		Hang:     set(func(m *model) *atomic.Bool { return &m.hung }),
+		Watch:    set(func(m *model) *atomic.Bool { return &m.busy }),
 		Nonsense: set(func(m *model) *atomic.Bool { return &m.mad }),
 	}
 }
@@ -131,6 +154,9 @@ func TestBrokenPromisesAreFound(t *testing.T) {
 		{faults{plainErr: true}, "busy", "ErrBusy"},
 		{faults{goneIsOther: true}, "unplug", "ErrGone"},
 		{faults{hungReopens: true}, "hang", "ErrHung"},
+		{faults{ridesIdle: true}, "riding", "ErrIdle"},
+		{faults{ridesAsBase: true}, "riding", "of kind riding"},
+		{faults{ridesAway: true}, "riding", "one reading of the good channel"},
 		{faults{nonsense: true}, "nonsense", "cn_db 2500"},
 	} {
 		t.Run(c.says, func(t *testing.T) {
