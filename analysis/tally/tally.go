@@ -7,7 +7,7 @@ import "holdfast/analysis/reception"
 
 // Version is the version of the packed form and of the rules that fill it. A store
 // holding tallies of an older version has them rebuilt.
-const Version = 2
+const Version = 3
 
 // Rules say how the visits of a series are judged.
 type Rules struct {

@@ -34,8 +34,10 @@ type home struct {
 	now   int64
 }
 
-func open(t *testing.T) *home {
-	h := &home{t: t, dir: t.TempDir(), now: week0}
+func open(t *testing.T) *home { return openIn(t, t.TempDir()) }
+
+func openIn(t *testing.T, dir string) *home {
+	h := &home{t: t, dir: dir, now: week0}
 	h.open()
 	t.Cleanup(func() { h.store.Close() })
 	return h

@@ -54,7 +54,8 @@ var zipper = sync.OnceValues(func() (*zstd.Encoder, *zstd.Decoder) {
 	return e, d
 })
 
-// packDay returns the shorter form of a day's tallies.
+// packDay returns a day's tallies plain, or compressed if that saves a sixteenth and so
+// is worth the time to read: tallies may be packed tight already.
 func packDay(of []hourTally) []byte {
 	plain := []byte{plainForm}
 	for _, t := range of {
@@ -64,7 +65,7 @@ func packDay(of []hourTally) []byte {
 		plain = append(plain, t.body...)
 	}
 	e, _ := zipper()
-	if z := e.EncodeAll(plain[1:], append(make([]byte, 0, len(plain)), zstdForm)); len(z) < len(plain) && len(plain) <= maxDayBytes {
+	if z := e.EncodeAll(plain[1:], append(make([]byte, 0, len(plain)), zstdForm)); len(z) < len(plain)-len(plain)/16 && len(plain) <= maxDayBytes {
 		return z
 	}
 	return plain
