@@ -47,6 +47,9 @@ func (h *Home) Import(ctx context.Context, kind, name string, csv, scales io.Rea
 	switch kind {
 	case "readings":
 		r, err = h.importReadings(ctx, in, scales, progress)
+		if err == nil {
+			h.tidyAfter(ctx, name)
+		}
 	case "weather":
 		r, err = h.importWeather(ctx, in, name, progress)
 	case "installations":
@@ -59,6 +62,14 @@ func (h *Home) Import(ctx context.Context, kind, name string, csv, scales io.Rea
 		return r, fmt.Errorf("import %s: %w", name, err)
 	}
 	return r, nil
+}
+
+// tidyAfter merges what an import has stored in parts. That is no part of the import: if
+// it fails it is tried again within the hour.
+func (h *Home) tidyAfter(ctx context.Context, name string) {
+	if err := h.store.Tidy(ctx, h.now()); err != nil && ctx.Err() == nil {
+		h.log.Warn("merge readings after the import of "+name, "error", err)
+	}
 }
 
 func (h *Home) importReadings(ctx context.Context, csv *counted, scales io.Reader, progress func(dashboards.ImportProgress)) (r dashboards.ImportReport, err error) {

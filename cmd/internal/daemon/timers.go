@@ -33,7 +33,7 @@ type timedJob struct {
 
 func (g *gen) timers() (*timers, error) {
 	t := &timers{zone: g.home.setup.zone, log: g.log, ready: make(chan struct{})}
-	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours})
+	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours}, timedJob{"seal readings", time.Hour, g.tidy})
 	weather, err := g.weatherJobs()
 	t.jobs = append(t.jobs, weather...)
 	for i := range t.jobs {
@@ -114,3 +114,6 @@ func (g *gen) closeHours(ctx context.Context) error {
 	}
 	return err
 }
+
+// tidy has the store seal what is old and merge what was sealed in parts.
+func (g *gen) tidy(ctx context.Context) error { return g.home.store.Tidy(ctx, g.clock.Now()) }

@@ -153,7 +153,7 @@ func TestAnyWayIntoTheStoreGivesTheSameTallies(t *testing.T) {
 				}
 			}
 			rest = rest[n:]
-			switch rng.IntN(6) {
+			switch rng.IntN(8) {
 			case 0:
 				h.must(h.store.Close())
 				h.open()
@@ -161,6 +161,10 @@ func TestAnyWayIntoTheStoreGivesTheSameTallies(t *testing.T) {
 				h.must(h.in.CloseHours(ctx, h.now))
 			case 2:
 				h.must(h.in.Rebuild(ctx))
+			case 6: // days that are over are sealed
+				h.must(h.store.Tidy(ctx, time.UnixMilli(h.now+2*24*hour)))
+			case 7: // and months merged
+				h.must(h.store.Tidy(ctx, time.UnixMilli(h.now+60*24*hour)))
 			case 3:
 				rep, err := h.in.Import(ctx, rows(all[:rng.IntN(len(all))]), nil)
 				h.must(err)

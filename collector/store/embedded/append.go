@@ -22,13 +22,23 @@ type appending struct {
 	series  map[reception.Series]*touched
 	order   []*touched // in series order
 	forms   map[form]int64
+	of      []*touched // the series of each reading
 	latest  tail
 	pending []line // after the commit
+
+	// Of readings that go into files.
+	filing     *filing
+	committing bool // what remains is the commit
+	taken      []bool
+	repeats    []repeat
+	kept       []reception.Reading
+	sealedTo   map[int64]int64 // by series id
 }
 
 // touched is a series of the batch.
 type touched struct {
 	row   *seriesRow
+	rank  int // in series order
 	seq   int64
 	n     int64      // new readings
 	new   store.Span // that they lie in, if there are any
@@ -57,7 +67,14 @@ func (s *Store) Append(ctx context.Context, b store.Batch) (store.Appended, erro
 	a := &appending{s: s, ctx: ctx, run: context.WithoutCancel(ctx),
 		series: map[reception.Series]*touched{}, forms: map[form]int64{}}
 	if err := s.write(ctx, forReadings, func() error { return a.all(&b) }, a.commit); err != nil {
+		if a.filing != nil {
+			a.filing.undo(a.committing)
+		}
 		return store.Appended{}, err
+	}
+	if a.filing != nil {
+		s.reached(4)
+		s.removeStranded()
 	}
 	return a.out, nil
 }
@@ -85,7 +102,19 @@ func (a *appending) all(b *store.Batch) error {
 			return err
 		}
 	}
-	return a.note(weather)
+	if err := a.note(weather); err != nil {
+		return err
+	}
+	if a.filing != nil {
+		if err := a.filing.name(); err != nil {
+			return a.s.explainFile("write", err)
+		}
+		if err := a.filing.put(a.run); err != nil {
+			return err
+		}
+	}
+	a.committing = true
+	return nil
 }
 
 func (a *appending) exec(query string, args ...any) error {
@@ -105,8 +134,15 @@ func (a *appending) nameSeries(b *store.Batch) error {
 		a.series[k] = t
 		a.order = append(a.order, t)
 	}
+	a.of = make([]*touched, len(b.Readings))
 	for i := range b.Readings {
-		add(b.Readings[i].Series())
+		k := b.Readings[i].Series()
+		if i > 0 && k == a.of[i-1].row.Series {
+			a.of[i] = a.of[i-1]
+			continue
+		}
+		add(k)
+		a.of[i] = a.series[k]
 	}
 	for i := range b.Tallies {
 		add(b.Tallies[i].Series)
@@ -116,7 +152,7 @@ func (a *appending) nameSeries(b *store.Batch) error {
 	}
 	slices.SortFunc(a.order, func(x, y *touched) int { return store.CompareSeries(x.row.Series, y.row.Series) })
 	for i, t := range a.order {
-		t.seq = a.s.cat.seq + 1 + int64(i)
+		t.rank, t.seq = i, a.s.cat.seq+1+int64(i)
 		if t.row.id != 0 {
 			continue
 		}
@@ -184,39 +220,21 @@ func (a *appending) form(x form) (int64, error) {
 	return id, err
 }
 
-// readings stores what is new, in the order of the table's key.
+// readings stores what is new.
 func (a *appending) readings(in []reception.Reading) error {
-	of := make([]*touched, len(in))
-	order := make([]int, len(in))
-	for i := range in {
-		of[i], order[i] = a.series[in[i].Series()], i
-	}
-	key := func(i, j int) int {
-		return cmp.Or(cmp.Compare(in[i].Time, in[j].Time), cmp.Compare(of[i].row.id, of[j].row.id))
-	}
-	if !slices.IsSortedFunc(order, key) {
-		slices.SortStableFunc(order, key) // of equal keys the first stays first
-	}
-	var repeats []int // keys that came before in this batch
-	firsts := order[:0]
-	for k, i := range order {
-		if k > 0 && key(order[k-1], i) == 0 {
-			repeats = append(repeats, i)
-		} else {
-			firsts = append(firsts, i)
-		}
-	}
-	args := make([]any, 0, rowsAtOnce*hotWidth)
-	for chunk := range slices.Chunk(firsts, rowsAtOnce) {
-		if err := a.ctx.Err(); err != nil {
+	months, rest := a.sortOut(in)
+	for _, idx := range months {
+		few, err := a.bulk(in, idx)
+		if err != nil {
 			return err
 		}
-		if err := a.insert(args, in, of, chunk); err != nil {
-			return err
-		}
+		rest = append(rest, few...)
 	}
-	for _, i := range repeats {
-		if err := a.compare(in, of, []int{i}, math.MaxInt64); err != nil {
+	if err := a.hot(in, rest); err != nil {
+		return err
+	}
+	for _, r := range a.repeats {
+		if err := a.again(in, r); err != nil {
 			return err
 		}
 	}
@@ -224,24 +242,69 @@ func (a *appending) readings(in []reception.Reading) error {
 	return nil
 }
 
+// hot stores readings in the order of the table's key.
+func (a *appending) hot(in []reception.Reading, order []int) error {
+	key := func(i, j int) int {
+		return cmp.Or(cmp.Compare(in[i].Time, in[j].Time), cmp.Compare(a.of[i].row.id, a.of[j].row.id))
+	}
+	if !slices.IsSortedFunc(order, key) {
+		slices.SortStableFunc(order, key) // of equal keys the first stays first
+	}
+	firsts := order[:0]
+	for _, i := range order {
+		if n := len(firsts); n > 0 && key(firsts[n-1], i) == 0 {
+			a.repeats = append(a.repeats, repeat{int32(firsts[n-1]), int32(i), false})
+		} else {
+			firsts = append(firsts, i)
+		}
+	}
+	firsts, err := a.lookUp(in, firsts)
+	if err != nil {
+		return err
+	}
+	args := make([]any, 0, rowsAtOnce*hotWidth)
+	for chunk := range slices.Chunk(firsts, rowsAtOnce) {
+		if err := a.ctx.Err(); err != nil {
+			return err
+		}
+		if err := a.insert(args, in, chunk); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// again judges a reading whose key came before in the batch.
+func (a *appending) again(in []reception.Reading, r repeat) error {
+	if r.bulk && !a.taken[r.first] {
+		a.weigh(in, int(r.again), &in[r.first])
+		return nil
+	}
+	sealed, err := a.sealed(in, int(r.again))
+	if sealed || err != nil {
+		return err
+	}
+	return a.compare(in, []int{int(r.again)}, math.MaxInt64)
+}
+
 // insert stores readings of different keys and compares what lost with what is
 // there. (INSERT OR IGNORE would also swallow rows that break a constraint.)
-func (a *appending) insert(args []any, in []reception.Reading, of []*touched, chunk []int) error {
+func (a *appending) insert(args []any, in []reception.Reading, chunk []int) error {
 	if len(chunk) < rowsAtOnce {
 		for ; len(chunk) > 0; chunk = chunk[1:] {
-			if err := a.insertAll(args, in, of, chunk[:1], insertHotOne); err != nil {
+			if err := a.insertAll(args, in, chunk[:1], insertHotOne); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	return a.insertAll(args, in, of, chunk, insertHotMany)
+	return a.insertAll(args, in, chunk, insertHotMany)
 }
 
-func (a *appending) insertAll(args []any, in []reception.Reading, of []*touched, chunk []int, query string) (err error) {
+func (a *appending) insertAll(args []any, in []reception.Reading, chunk []int, query string) (err error) {
 	args = args[:0]
 	for _, i := range chunk {
-		if args, err = a.values(args, &in[i], of[i]); err != nil {
+		if args, err = a.values(args, &in[i], a.of[i]); err != nil {
 			return err
 		}
 	}
@@ -250,24 +313,24 @@ func (a *appending) insertAll(args []any, in []reception.Reading, of []*touched,
 		return err
 	}
 	if n < len(chunk) {
-		return a.compare(in, of, chunk, a.s.cat.seq)
+		return a.compare(in, chunk, a.s.cat.seq)
 	}
 	for _, i := range chunk {
-		a.added(&in[i], of[i])
+		a.added(&in[i], a.of[i])
 	}
 	return nil
 }
 
 // compare looks at the stored rows of a chunk's keys. Those with a sequence after
 // `before` were stored by this chunk; the others are judged.
-func (a *appending) compare(in []reception.Reading, of []*touched, chunk []int, before int64) error {
+func (a *appending) compare(in []reception.Reading, chunk []int, before int64) error {
 	query := selectHotOne
 	if len(chunk) > 1 {
 		query = selectHotMany
 	}
 	keys := make([]any, 0, 2*len(chunk))
 	for _, i := range chunk {
-		keys = append(keys, in[i].Time, of[i].row.id)
+		keys = append(keys, in[i].Time, a.of[i].row.id)
 	}
 	st, err := a.s.w.prepare(a.run, query)
 	if err != nil {
@@ -287,25 +350,30 @@ func (a *appending) compare(in []reception.Reading, of []*touched, chunk []int, 
 			return err
 		}
 		if row.seq() > before {
-			a.added(&in[i], of[i])
-		} else if err := a.judge(in, i, of[i], row); err != nil {
+			a.added(&in[i], a.of[i])
+		} else if err := a.judge(in, i, a.of[i], row); err != nil {
 			return err
 		}
 	}
 	return rows.Err()
 }
 
-// added notes a reading that was new.
+// added notes a reading that is hot now.
 func (a *appending) added(r *reception.Reading, t *touched) {
+	a.latest = a.latest.with(r.Time)
+	a.count(r, t)
+}
+
+// count notes a reading that was new.
+func (a *appending) count(r *reception.Reading, t *touched) {
 	a.out.New++
 	if t.n == 0 {
 		t.new = store.Span{From: r.Time, To: r.Time + 1}
 	}
 	t.n++
 	t.new = store.Span{From: min(t.new.From, r.Time), To: max(t.new.To, r.Time+1)}
-	a.latest = a.latest.with(r.Time)
 	if h := store.HourOf(r.Time); len(t.hours) == 0 || t.hours[len(t.hours)-1] != h {
-		t.hours = append(t.hours, h) // ascending: readings come in the order of time
+		t.hours = append(t.hours, h) // readings come in the order of time
 	}
 }
 
@@ -315,11 +383,7 @@ func (a *appending) judge(in []reception.Reading, i int, t *touched, row *hotRow
 	if err := row.fill(&kept, a.formByID); err != nil {
 		return err
 	}
-	if kept.Equal(&in[i]) {
-		a.out.Duplicates++
-	} else {
-		a.out.Conflicts = append(a.out.Conflicts, store.ReadingConflict(i, &kept, &in[i]))
-	}
+	a.weigh(in, i, &kept)
 	return nil
 }
 
@@ -368,7 +432,7 @@ func (a *appending) note(weather store.Span) error {
 	c := &a.s.cat
 	a.out.Seq, a.pending = c.seq, c.pending
 	var lines []line
-	live := weather == store.Span{} && a.out.New <= pendingReadings
+	live := weather == store.Span{} && a.out.New <= pendingReadings && a.filing == nil
 	for _, t := range a.order {
 		span := t.tally
 		if t.n > 0 {
@@ -417,6 +481,9 @@ func recovered(readings store.Span) store.Span {
 func (a *appending) commit() {
 	c := &a.s.cat
 	c.latest, c.pending, c.seq = a.latest, a.pending, a.out.Seq
+	if a.filing != nil {
+		a.filing.shelve(nil)
+	}
 	for x, id := range a.forms {
 		a.s.forms.learn(id, x)
 	}

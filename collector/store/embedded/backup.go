@@ -314,7 +314,7 @@ func (c *copying) makeEmpty() error {
 func (c *copying) noStore() error {
 	for _, pattern := range []string{databaseName + unfinished + "*", filepath.Join(readingsName, ".*"+unfinished)} {
 		left, _ := filepath.Glob(filepath.Join(c.dir, pattern)) // its only error is the pattern's
-		if err := removeAll(left); err != nil {
+		if err := removeAll(os.Remove, left); err != nil {
 			return fmt.Errorf("%s: %w", c.what, err)
 		}
 	}
@@ -490,7 +490,7 @@ func syncFile(path string) error {
 
 // undo takes away what was made.
 func (c *copying) undo() {
-	removeAll(c.made)
+	removeAll(os.Remove, c.made)
 	if c.madeSealed {
 		os.Remove(filepath.Join(c.dir, readingsName)) // unless something is in it
 	}

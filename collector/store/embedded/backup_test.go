@@ -413,7 +413,7 @@ func TestCopiedByHand(t *testing.T) {
 
 func TestPins(t *testing.T) {
 	t.Parallel()
-	var p pins
+	p := pins{remove: os.Remove}
 	path := filepath.Join(t.TempDir(), "f")
 	there := func(want bool) {
 		t.Helper()

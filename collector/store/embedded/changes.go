@@ -190,6 +190,9 @@ func (s *Store) Touch(ctx context.Context, q store.Query) error {
 			if err := s.touchTallies(run, r, first, last, seq); err != nil {
 				return err
 			}
+			if err := s.touchSealed(run, r, first, last, seq); err != nil {
+				return err
+			}
 		}
 		return s.writeDown(run, []store.Change{c}, nil)
 	}, func() { s.cat.seq, s.cat.pending = seq, nil })

@@ -3,6 +3,7 @@
 //
 //	DIR/lock             held with flock(2) while the store is open
 //	DIR/holdfast.db      the database, with -wal and -shm beside it
+//	DIR/readings/        sealed readings, by month, in Parquet files
 //	DIR/reserve          ballast that is given up when the disk is full
 //
 // Readings are keyed by time first: what is measured at one instant lands on one
@@ -19,6 +20,7 @@
 package embedded
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -33,6 +35,7 @@ import (
 	"github.com/ncruces/go-sqlite3/driver"
 
 	"holdfast/collector/store"
+	"holdfast/collector/store/embedded/segment"
 )
 
 // Options are what Open can do without.
@@ -47,6 +50,10 @@ type Options struct {
 	probe        func(dir string) error           // what writing some more gives; nil tries it
 	pendingLines int                              // 0 means the constant of that name
 	copyPages    int                              // likewise
+	disk         disk                             // the file layer of sealed readings; nil is the system's
+	at           func(moment)                     // is called at each state of a filing
+	// 0 means the constants of these names.
+	sealRows, hotRows, bulkRows, newRows int
 }
 
 const defaultReserve = 16 << 20
@@ -74,10 +81,25 @@ type Store struct {
 	pins    pins
 	forms   forms
 
+	// Sealed readings.
+	disk              disk
+	codec             *segment.Codec
+	library           *library
+	at                func(moment)
+	sealRows          int
+	hotRows           int64
+	bulkRows, newRows int
+	lastSegment       atomic.Int64
+	stranded          stranded
+	tidying           chan struct{} // holds a token while a Tidy runs
+	late              lateCache     // used with the turn to write
+	bulkWriter        *segment.Writer
+
 	// mu guards what follows from a commit to its becoming visible here, so that a
 	// snapshot of the database and the lines not yet written down agree.
-	mu  sync.RWMutex
-	cat catalogue
+	mu    sync.RWMutex
+	cat   catalogue
+	shelf *shelf
 }
 
 var (
@@ -110,8 +132,17 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
+	codec, err := segment.NewCodec(1)
+	if err != nil {
+		return nil, fmt.Errorf("open store %s: %w", dir, err)
+	}
 	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1),
-		pendingLines: o.pendingLines, copyPages: o.copyPages}
+		pendingLines: o.pendingLines, copyPages: o.copyPages,
+		disk: cmp.Or[disk](o.disk, systemDisk{}), codec: codec, at: o.at, tidying: make(chan struct{}, 1),
+		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows),
+		bulkWriter: segment.NewWriter(codec)}
+	s.pins.remove = s.disk.Remove
+	s.library = newLibrary(s.disk, codec, s.log, s.readings())
 	s.reserve = reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)
@@ -140,8 +171,31 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 	if err := s.recover(ctx); err != nil {
 		return nil, err
 	}
-	s.turn <- struct{}{}
+	if err := s.openReadings(ctx); err != nil {
+		return nil, err
+	}
 	return s, nil
+}
+
+// openReadings opens the sealed readings, and takes over what lies beside them.
+func (s *Store) openReadings(ctx context.Context) (err error) {
+	if err := s.prepareReadings(); err != nil {
+		return err
+	}
+	if s.shelf, err = loadShelf(ctx, s.readers); err != nil {
+		return err
+	}
+	var last int64
+	if err := s.readers.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'segment'`).Scan(&last); err != nil {
+		return err
+	}
+	s.lastSegment.Store(last)
+	orphans, err := s.sweep()
+	if err != nil {
+		return err
+	}
+	s.turn <- struct{}{}
+	return s.adopt(ctx, orphans)
 }
 
 // dsn names the database for the driver. The writer's durable settings follow in
@@ -178,6 +232,7 @@ func (s *Store) release() error {
 		errs = append(errs, s.stmts.close(), s.readers.Close())
 	}
 	errs = append(errs, s.w.close(), s.lock.release())
+	s.library.close()
 	return errors.Join(errs...)
 }
 

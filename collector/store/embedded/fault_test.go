@@ -141,12 +141,25 @@ func checkpointOften(t *testing.T, s *Store) {
 func crash(t *testing.T, dir string, fn func(*Store)) {
 	t.Helper()
 	to := t.TempDir()
-	for _, name := range []string{"holdfast.db", "holdfast.db-wal"} {
-		copyFile(t, filepath.Join(dir, name), filepath.Join(to, name))
-	}
+	copyStore(t, dir, to)
 	s := open(t, to, Options{})
 	defer s.Close()
 	fn(s)
+}
+
+// copyStore copies a store that may be open.
+func copyStore(t *testing.T, dir, to string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Join(to, "readings"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	names := []string{"holdfast.db", "holdfast.db-wal"}
+	for _, name := range files(t, dir) {
+		names = append(names, filepath.Join("readings", name))
+	}
+	for _, name := range names {
+		copyFile(t, filepath.Join(dir, name), filepath.Join(to, name))
+	}
 }
 
 func copyFile(t *testing.T, from, to string) {

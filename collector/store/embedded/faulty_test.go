@@ -39,6 +39,12 @@ func newFaulty(t testing.TB) *faulty {
 	return f
 }
 
+// options returns options that put both file layers in place.
+func (f *faulty) options(o Options) Options {
+	o.vfs, o.disk = f.name, faultyDisk{f: f}
+	return o
+}
+
 // breakAt makes n calls fail, the first of them after `skip` more.
 func (f *faulty) breakAt(skip, n int64, err error) {
 	f.failed.Store(0)

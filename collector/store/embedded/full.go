@@ -18,6 +18,7 @@ type purpose int
 const (
 	forReadings purpose = iota
 	forLedger
+	forSealing // makes room in the end
 )
 
 // lowBytes is what a disk must still take for an I/O error not to be called a full

@@ -196,14 +196,35 @@ func checkWhole(t *testing.T, s *Store) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, d := range series {
-		var got store.Stored
-		got.Series = d.Series
-		err := s.readers.QueryRowContext(t.Context(), `SELECT min(time), max(time), count(*) FROM hot h JOIN series s ON s.id = h.series
-			WHERE s.frequency_hz = ? AND s.layer = ? AND s.tuner = ?`, d.FrequencyHz, d.Layer, d.Tuner).Scan(&got.First, &got.Last, &got.Count)
-		if err != nil || got != d {
-			t.Fatalf("series is described as %+v, its rows say %+v, %v", d, got, err)
+	rows := map[reception.Series]store.Stored{}
+	for chunk, err := range s.Readings(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
 		}
+		for i := range chunk {
+			r := &chunk[i]
+			d, ok := rows[r.Series()]
+			if !ok {
+				d = store.Stored{Series: r.Series(), First: r.Time}
+			}
+			if ok && d.Last >= r.Time {
+				t.Fatalf("readings of %+v do not ascend: %d after %d", d.Series, r.Time, d.Last)
+			}
+			d.Last = r.Time
+			d.Count++
+			rows[r.Series()] = d
+		}
+	}
+	for _, d := range series {
+		if got := rows[d.Series]; got != d {
+			t.Fatalf("series is described as %+v, its rows say %+v", d, got)
+		}
+	}
+	if len(rows) != len(series) {
+		t.Fatalf("%d series have rows, %d are described", len(rows), len(series))
+	}
+	if lines := s.Troubles(); len(lines) > 0 {
+		t.Fatalf("set aside: %q", lines)
 	}
 }
 

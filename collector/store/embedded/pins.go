@@ -3,7 +3,6 @@ package embedded
 import (
 	"errors"
 	"io/fs"
-	"os"
 	"sync"
 )
 
@@ -11,6 +10,7 @@ import (
 // the files that a snapshot of the catalogue names holds them before the snapshot is
 // taken; whoever took files out of the catalogue unlinks them here after the commit.
 type pins struct {
+	remove func(path string) error
 	mu     sync.Mutex
 	held   int
 	doomed []string
@@ -30,7 +30,7 @@ func (p *pins) hold() (release func() error) {
 		}
 		doomed := p.doomed
 		p.doomed = nil
-		return removeAll(doomed)
+		return removeAll(p.remove, doomed)
 	})
 }
 
@@ -43,13 +43,13 @@ func (p *pins) unlink(paths ...string) error {
 		p.doomed = append(p.doomed, paths...)
 		return nil
 	}
-	return removeAll(paths)
+	return removeAll(p.remove, paths)
 }
 
-func removeAll(paths []string) error {
+func removeAll(remove func(string) error, paths []string) error {
 	var errs []error
 	for _, path := range paths {
-		if err := os.Remove(path); !errors.Is(err, fs.ErrNotExist) {
+		if err := remove(path); !errors.Is(err, fs.ErrNotExist) {
 			errs = append(errs, err)
 		}
 	}

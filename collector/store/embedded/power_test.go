@@ -17,6 +17,10 @@ import (
 type platter struct {
 	mu    sync.Mutex
 	files map[string]*image
+	// durable are the files of the directory of sealed readings by the names that were
+	// synced, and names what was done to the names since.
+	durable map[string]*image
+	names   []naming
 	// before, if not nil, is called before each change with the lock held.
 	before func()
 }
@@ -24,6 +28,12 @@ type platter struct {
 type image struct {
 	synced  []byte
 	changes []change
+}
+
+// A naming gives a name to a file, or takes it away from one.
+type naming struct {
+	path string
+	of   *image // nil: taken away
 }
 
 // A change is a write, or a truncation if bytes is nil.
@@ -83,6 +93,66 @@ func (p *platter) sync(path string) {
 	}
 }
 
+// named does something to the names of the directory of sealed readings.
+func (p *platter) named(do func()) {
+	if p == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.before != nil {
+		p.before()
+	}
+	do()
+}
+
+func (p *platter) create(path string) {
+	p.named(func() {
+		f := &image{}
+		p.files[path] = f
+		p.names = append(p.names, naming{path, f})
+	})
+}
+
+func (p *platter) rename(from, to string) {
+	p.named(func() {
+		f := p.files[from]
+		delete(p.files, from)
+		p.files[to] = f
+		p.names = append(p.names, naming{to, f}, naming{from, nil})
+	})
+}
+
+func (p *platter) unlink(path string) {
+	p.named(func() {
+		delete(p.files, path)
+		p.names = append(p.names, naming{path, nil})
+	})
+}
+
+func (p *platter) syncDir(string) {
+	p.named(func() {
+		p.durable = p.after(len(p.names))
+		p.names = nil
+	})
+}
+
+// after returns the names as the first n changes leave them.
+func (p *platter) after(n int) map[string]*image {
+	out := maps.Clone(p.durable)
+	if out == nil {
+		out = map[string]*image{}
+	}
+	for _, c := range p.names[:n] {
+		if c.of == nil {
+			delete(out, c.path)
+		} else {
+			out[c.path] = c.of
+		}
+	}
+	return out
+}
+
 // remove forgets a file. The cuts of the test come after the first sync of the log,
 // which takes the directory along, and SQLite removes nothing later.
 func (p *platter) remove(path string) {
@@ -98,8 +168,19 @@ func (p *platter) remove(path string) {
 // survives if keep says so, a kept write perhaps torn within a sector's multiple.
 func (p *platter) survivors(r *rand.Rand, keep func() bool) map[string][]byte {
 	out := map[string][]byte{}
-	for _, path := range slices.Sorted(maps.Keys(p.files)) {
-		f := p.files[path]
+	// A directory's changes survive in their order, up to some one.
+	n := 0
+	for n < len(p.names) && keep() {
+		n++
+	}
+	files := p.after(n)
+	for path, f := range p.files {
+		if filepath.Dir(relative(path)) == "." {
+			files[path] = f
+		}
+	}
+	for _, path := range slices.Sorted(maps.Keys(files)) {
+		f := files[path]
 		b := slices.Clone(f.synced)
 		for _, c := range f.changes {
 			if !keep() {
@@ -110,7 +191,7 @@ func (p *platter) survivors(r *rand.Rand, keep func() bool) map[string][]byte {
 			}
 			b = c.apply(b)
 		}
-		out[filepath.Base(path)] = b
+		out[relative(path)] = b
 	}
 	return out
 }

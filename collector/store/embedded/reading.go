@@ -3,10 +3,8 @@ package embedded
 import (
 	"context"
 	"database/sql"
-	"iter"
 
 	"holdfast/analysis/reception"
-	"holdfast/collector/store"
 )
 
 // readingsAtOnce is the length of a chunk: 2048 readings are some 700 kB.
@@ -48,70 +46,6 @@ func (h *hotRow) fill(r *reception.Reading, formOf func(int64) (form, error)) er
 	return nil
 }
 
-// Readings implements [store.Log]. The snapshot is held while the loop runs, and the
-// log behind it cannot shrink meanwhile: a loop that takes hours should ask for days.
-func (s *Store) Readings(ctx context.Context, q store.Query) iter.Seq2[[]reception.Reading, error] {
-	return func(yield func([]reception.Reading, error) bool) {
-		var series []*seriesRow
-		deliver(yield, s.read(ctx, func() { series = s.selected(q) }, func(tx *sql.Tx) error {
-			st := tx.StmtContext(ctx, s.stmts.hot)
-			defer st.Close()
-			buf := make([]reception.Reading, 0, 64)
-			for _, r := range series {
-				var err error
-				if buf, err = s.readSeries(ctx, st, r, q, buf, yield); err != nil {
-					return err
-				}
-			}
-			return nil
-		}))
-	}
-}
-
-func (s *Store) readSeries(ctx context.Context, st *sql.Stmt, of *seriesRow, q store.Query, buf []reception.Reading,
-	yield func([]reception.Reading, error) bool) ([]reception.Reading, error) {
-	from, to := q.Bounds()
-	rows, err := st.QueryContext(ctx, from, to, of.id)
-	if err != nil {
-		return buf, err
-	}
-	defer rows.Close()
-	lookup := s.formLookup(ctx)
-	row := newHotRow()
-	series := of.Series
-	buf = buf[:0]
-	for rows.Next() {
-		if err := rows.Scan(row.dest...); err != nil {
-			return buf, err
-		}
-		r := reception.Reading{Tuner: series.Tuner, FrequencyHz: series.FrequencyHz, Layer: series.Layer}
-		if err := row.fill(&r, lookup); err != nil {
-			return buf, err
-		}
-		if buf = append(buf, r); len(buf) == readingsAtOnce {
-			if err := s.check(ctx); err != nil {
-				return buf, err
-			}
-			if !yield(buf, nil) {
-				return buf, errStop
-			}
-			buf = buf[:0]
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return buf, err
-	}
-	if len(buf) > 0 {
-		if err := s.check(ctx); err != nil {
-			return buf, err
-		}
-		if !yield(buf, nil) {
-			return buf, errStop
-		}
-	}
-	return buf, nil
-}
-
 // formLookup returns a lookup that remembers the last form, which is mostly the next
 // one too.
 func (s *Store) formLookup(ctx context.Context) func(int64) (form, error) {
@@ -129,15 +63,18 @@ func (s *Store) formLookup(ctx context.Context) func(int64) (form, error) {
 	}
 }
 
+const hotSpanQuery = `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? ORDER BY time, series`
+
 // readStmts are the statements of the reading connections.
 type readStmts struct {
-	snapshot, hot, form, weather, tallies, changes, dirty, entries, history, ledgerSeq *sql.Stmt
+	snapshot, hot, hotSpan, form, weather, tallies, changes, dirty, entries, history, ledgerSeq *sql.Stmt
 }
 
 func (r *readStmts) all() map[**sql.Stmt]string {
 	return map[**sql.Stmt]string{
 		&r.snapshot: `SELECT 1 FROM migration LIMIT 1`,
 		&r.hot:      `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series = ? ORDER BY time`,
+		&r.hotSpan:  hotSpanQuery,
 		&r.form:     `SELECT visit, why, locked, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
 		&r.weather:  `SELECT ` + weatherColumns + ` FROM weather WHERE time >= ? AND time < ? ORDER BY time, source, interval_s`,
 		&r.tallies: `SELECT t.id, t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime

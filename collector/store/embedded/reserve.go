@@ -30,7 +30,7 @@ func (r *reserve) admit(s *Store, what purpose) error {
 	}
 	room := free >= 2*uint64(r.size)
 	if r.givenUp && !room {
-		if what == forLedger {
+		if what != forReadings {
 			return nil
 		}
 		return fmt.Errorf("write store %s: %w: %d MiB are free, %d MiB are needed; free space on its file system, measuring then goes on",

@@ -96,7 +96,7 @@ CREATE TABLE segment (
 	file TEXT NOT NULL UNIQUE,
 	month INTEGER NOT NULL, -- months since 1970-01, UTC
 	rows INTEGER NOT NULL, bytes INTEGER NOT NULL,
-	crc32c INTEGER NOT NULL, -- of what follows the last row group
+	crc32c INTEGER NOT NULL, -- of what follows the last row group; that has a checksum for each group
 	merged INTEGER NOT NULL);
 
 -- Their row groups: readings of one series from t0 up to and including t1.
@@ -106,7 +106,6 @@ CREATE TABLE segment_group (
 	segment INTEGER NOT NULL REFERENCES segment,
 	rg INTEGER NOT NULL,
 	t1 INTEGER NOT NULL, n INTEGER NOT NULL,
-	pos INTEGER NOT NULL, size INTEGER NOT NULL, crc32c INTEGER NOT NULL, -- of its bytes in the file
 	PRIMARY KEY (series, t0, segment, rg)) WITHOUT ROWID;
 `}, {schema: `
 -- Rows of tally_day that could not be read, set aside while their hours are made again.

@@ -1,0 +1,147 @@
+package embedded
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"holdfast/analysis/reception"
+	"holdfast/collector/store"
+	"holdfast/collector/store/embedded/segment"
+)
+
+// prepareReadings makes the directory of sealed readings.
+func (s *Store) prepareReadings() error {
+	err := os.Mkdir(s.readings(), 0o700)
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	if err == nil {
+		err = s.disk.SyncDir(s.dir)
+	}
+	return err
+}
+
+// sweep looks through the directory of sealed readings: unfinished files are removed,
+// files of the catalogue must be there in their length, and others are returned.
+func (s *Store) sweep() (orphans []string, err error) {
+	list, err := os.ReadDir(s.readings())
+	if err != nil {
+		return nil, err
+	}
+	known := map[string]*segmentRow{}
+	for _, seg := range s.shelf.segments {
+		known[seg.file] = seg
+	}
+	last := s.lastSegment.Load()
+	for _, e := range list {
+		name := e.Name()
+		last = max(last, idOf(name))
+		switch seg := known[name]; {
+		case strings.HasPrefix(name, ".") && strings.HasSuffix(name, ".parquet.tmp"):
+			if err := s.disk.Remove(filepath.Join(s.readings(), name)); err != nil {
+				return nil, err
+			}
+		case seg != nil:
+			delete(known, name)
+			info, err := e.Info()
+			if err != nil {
+				return nil, err
+			}
+			if info.Size() != seg.bytes {
+				s.library.damaged(seg, fmt.Errorf("%w: it has %d bytes, not %d", segment.ErrDamaged, info.Size(), seg.bytes))
+			}
+		case strings.HasSuffix(name, ".parquet") && e.Type().IsRegular():
+			orphans = append(orphans, name)
+		}
+	}
+	for _, seg := range known {
+		s.library.damaged(seg, fs.ErrNotExist)
+	}
+	s.lastSegment.Store(last)
+	slices.Sort(orphans)
+	return orphans, nil
+}
+
+// idOf returns the segment id in a file name, 0 if there is none.
+func idOf(name string) int64 {
+	parts := strings.Split(strings.TrimPrefix(name, "."), ".")
+	if len(parts) < 3 {
+		return 0
+	}
+	id, err := strconv.ParseInt(parts[1], 10, 64)
+	if err != nil {
+		return 0
+	}
+	return id
+}
+
+// adoptRows is how many readings of an orphan are looked up at once.
+const adoptRows = 200000
+
+// adopt takes over what orphans hold that the log does not, and removes them. A file
+// that cannot be read stays where it is, and is reported.
+func (s *Store) adopt(ctx context.Context, orphans []string) error {
+	for _, name := range orphans {
+		path := filepath.Join(s.readings(), name)
+		added, conflicts, err := s.adoptFile(ctx, path)
+		if errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther) {
+			s.log.Warn(fmt.Sprintf("%s is left alone: %v; it is no file of this store: put one from a backup into its place, or take it away", path, err), "readings", added)
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("take over %s: %w", path, err)
+		}
+		if err := s.disk.Remove(path); err != nil {
+			return err
+		}
+		if added > 0 || conflicts > 0 {
+			s.log.Warn("readings were found that the database did not know; they are back", "file", path, "readings", added, "conflicts", conflicts)
+		}
+	}
+	return nil
+}
+
+func (s *Store) adoptFile(ctx context.Context, path string) (added, conflicts int, err error) {
+	r, err := s.disk.Open(path)
+	if err != nil {
+		return 0, 0, err
+	}
+	defer r.Close()
+	size, err := r.Size()
+	if err != nil {
+		return 0, 0, err
+	}
+	f, err := segment.Open(r, size, s.codec)
+	if err != nil {
+		return 0, 0, err
+	}
+	cols := s.library.borrow()
+	defer s.library.giveBack(cols)
+	var batch []reception.Reading
+	flush := func() error {
+		a, err := s.Append(ctx, store.Batch{Readings: batch})
+		added, conflicts, batch = added+a.New, conflicts+len(a.Conflicts), batch[:0]
+		return err
+	}
+	for g, rows := range f.Groups() {
+		if err := f.Read(g, cols); err != nil {
+			return added, conflicts, err
+		}
+		n := len(batch)
+		batch = slices.Grow(batch, rows)[:n+rows]
+		cols.Fill(batch[n:], 0)
+		if len(batch) >= adoptRows {
+			if err := flush(); err != nil {
+				return added, conflicts, err
+			}
+		}
+	}
+	return added, conflicts, flush()
+}
