@@ -71,6 +71,14 @@ func Reference() string { return referenceYAML }
 // made from the types of this package and the words of the reference.
 func Schema() string { return schemaJSON }
 
+//go:embed holdfast.service
+var unit string
+
+// Unit is a unit file of systemd that runs a program with a config, both by full path.
+func Unit(program, config string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(unit, "/usr/local/bin/holdfast", program), "/etc/holdfast/holdfast.yaml", config)
+}
+
 // Demo is the config of the demo's invented home.
 func Demo() (Config, error) { return Parse("demo.yaml", []byte(demoYAML)) }
 

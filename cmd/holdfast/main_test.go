@@ -49,7 +49,7 @@ func TestScripts(t *testing.T) {
 			"waitfor": waitFor,
 			"append":  appendTo,
 			"port":    port, "losing": losing, "receiver": receiver, "eventually": eventually,
-			"serve": serve, "report": report, "hot": hot, "echo": echo,
+			"serve": serve, "report": report, "fetch": fetch, "hot": hot, "echo": echo,
 		},
 	})
 }

@@ -125,3 +125,16 @@ func hot(ts *testscript.TestScript, neg bool, args []string) {
 func echo(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.Join(args[1:], " ")+"\n"), 0o600))
 }
+
+// fetch gets a page into a file: fetch ADDRESS FILE.
+func fetch(ts *testscript.TestScript, neg bool, args []string) {
+	res, err := http.Get(args[0])
+	ts.Check(err)
+	defer res.Body.Close()
+	b, err := io.ReadAll(res.Body)
+	ts.Check(err)
+	if res.StatusCode != http.StatusOK {
+		ts.Fatalf("%s: %s", args[0], res.Status)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o600))
+}

@@ -561,3 +561,29 @@ func (l *lines) take() []string {
 	l.said = nil
 	return out
 }
+
+// CheckWeather reads the i-th source of weather once.
+func CheckWeather(ctx context.Context, c configs.Config, i int) Finding {
+	s, err := setupFrom(c)
+	if err != nil {
+		return Finding{Subject: "config", Level: Fault, Text: oneLine(err)}
+	}
+	k := &checker{config: c, setup: s, o: CheckOptions{Now: time.Now}}
+	return k.weather(ctx, c.Weather[i])
+}
+
+// ProbeDevice looks once at the i-th tuner, which is of kind httpjson, without tuning
+// it, and returns lines for people. Its error says why the look is of no use.
+func ProbeDevice(ctx context.Context, c configs.Config, i int) ([]string, error) {
+	s, err := setupFrom(c)
+	if err != nil {
+		return nil, err
+	}
+	src, err := openHTTPJSON(ctx, c.Tuners[i], sourceParts{setup: s, now: time.Now, log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	p := src.(*httpjson.Source).Probe(ctx, collector.Visit{Channel: s.channelsOf(c.Tuners[i])[0], Dwell: tryFor})
+	return both(p), p.Err
+}
