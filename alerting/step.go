@@ -61,6 +61,16 @@ func (s State) Clone() State {
 	return c
 }
 
+// Shift returns a state whose running times lie ms later: where the clock was set by
+// so much, what lasts a minute still lasts a minute. Alarms keep their times.
+func (s State) Shift(ms int64) State {
+	s = s.Clone()
+	for i := range s.Since {
+		s.Since[i].MS += ms
+	}
+	return s
+}
+
 func (s *State) open(cond Condition, scope string) *Alarm {
 	for i := range s.Open {
 		if s.Open[i].Condition == cond && s.Open[i].Scope == scope {

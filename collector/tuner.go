@@ -69,8 +69,9 @@ type channel struct {
 
 type state struct {
 	what   condition
-	since  time.Time // by the clock on the wall
-	from   time.Time // the same, monotonic
+	since  time.Time     // by the clock on the wall
+	from   time.Time     // the same, monotonic
+	offset time.Duration // of the clock then
 	detail string
 	good   time.Time // last reading that was made
 }
@@ -124,7 +125,7 @@ func NewTuner(name string, source Source, channels []reception.Channel, o Option
 	t.retry.InitialInterval, t.retry.MaxInterval = firstRetry, lastRetry
 	t.retry.Multiplier, t.retry.RandomizationFactor = 2, 0
 	t.interval = t.budget.interval(o.Every, len(t.channels))
-	t.state = state{what: measuring, since: o.Clock.Now(), from: t.o.Clock.mono()}
+	t.state = state{what: measuring, since: o.Clock.Now(), from: t.o.Clock.mono(), offset: o.Clock.Offset()}
 	return t, nil
 }
 
@@ -142,11 +143,16 @@ func (t *Tuner) Interval() time.Duration {
 }
 
 // Health says how the tuner is. OK is false while visits fail; Since is when what
-// Detail says began.
+// Detail says began, by the clock as it is set now: one that was set by a day makes
+// nothing last a day longer.
 func (t *Tuner) Health() reception.Health {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	h := reception.Health{Kind: reception.HealthTuner, Subject: t.name, Since: t.state.since.UnixMilli(),
+	since := t.state.since
+	if step := t.o.Clock.Offset() - t.state.offset; t.o.Clock.isStep(step) {
+		since = since.Add(step)
+	}
+	h := reception.Health{Kind: reception.HealthTuner, Subject: t.name, Since: since.UnixMilli(),
 		OK: !t.state.what.bad(), Detail: string(t.state.what)}
 	if t.state.detail != "" {
 		h.Detail += ": " + t.state.detail
@@ -456,7 +462,7 @@ func (t *Tuner) become(c condition, detail string, at time.Time) {
 	}
 	t.state.detail = detail
 	if was.what != c {
-		t.state.what, t.state.since, t.state.from = c, at, t.o.Clock.mono()
+		t.state.what, t.state.since, t.state.from, t.state.offset = c, at, t.o.Clock.mono(), t.o.Clock.Offset()
 	}
 	t.mu.Unlock()
 	if was.what == c || c.quiet() || was.what.quiet() && c == measuring {

@@ -562,6 +562,30 @@ func TestAClockThatWasNeverSet(t *testing.T) {
 	})
 }
 
+// A tuner that failed ten minutes ago has failed for ten minutes, wherever the clock on
+// the wall was set to meanwhile.
+func TestSinceWhenFollowsTheClock(t *testing.T) {
+	const week = 7 * 24 * time.Hour // from the first day that a clock may show
+	for _, step := range []time.Duration{24 * time.Hour, -24 * time.Hour} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t, 2, Options{})
+			b.offset.Store(int64(week))
+			b.air.visit = func(Visit) (reception.Reading, error) {
+				return reception.NewReading(), fmt.Errorf("open tuner: %w", ErrGone)
+			}
+			b.start(t)
+			b.pass(5 * time.Minute)
+			b.offset.Store(int64(week + step))
+			b.pass(5 * time.Minute)
+			h := b.tuner.Health()
+			if lasts := b.clock.Now().Sub(time.UnixMilli(h.Since)); h.OK || lasts < 9*time.Minute || lasts > 10*time.Minute {
+				t.Errorf("set by %v: %+v has lasted %v, want 10 minutes", step, h, lasts)
+			}
+			b.halt(t)
+		})
+	}
+}
+
 func TestAPanicInADriver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, 1, Options{})

@@ -40,7 +40,14 @@ type Options struct {
 	// till it wakes, but for critical ones and for ways that wake nobody. The journal
 	// never waits.
 	Quiet func(time.Time) bool
+	// Offset returns how far the clock has been set so far, forward is positive; nil:
+	// it never is. What lasts is not counted by a clock that was set meanwhile.
+	Offset func() time.Duration
 }
+
+// setBy is how far the clock must have been set for running times to follow: below,
+// nothing that they decide changes, and each change is a write.
+const setBy = time.Minute
 
 // giveUp is how long a message is tried: a way that is away for longer than a week
 // would bring news of the past.
@@ -59,9 +66,10 @@ type Watch struct {
 	state  alerting.State
 	alarms []alerting.Alarm
 	outbox []parcel
-	known  int64  // latest Known written or read
-	saved  string // the checkpoint as last written
-	fresh  bool   // the journal had nothing
+	known  int64         // latest Known written or read
+	offset time.Duration // of the clock that the state's running times go by
+	saved  string        // the checkpoint as last written
+	fresh  bool          // the journal had nothing
 
 	pauses map[string]*pause // of ways that failed; the loop's own
 	unkept map[string]bool   // what was told without a journal, by condition and scope
@@ -238,6 +246,12 @@ func (w *Watch) Step(ctx context.Context) error {
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.opt.Offset != nil {
+		offset := w.opt.Offset()
+		if set := offset - w.offset; set.Abs() >= setBy {
+			w.state, w.offset = w.state.Shift(set.Milliseconds()), offset
+		}
+	}
 	next, events := alerting.Step(w.state, w.opt.Now().UnixMilli(), a, h)
 	return w.keep(ctx, next, events)
 }

@@ -373,3 +373,33 @@ func TestStoreThatFailsIsToldWithoutAJournal(t *testing.T) {
 		}
 	})
 }
+
+// A tuner is silent for half an hour before anybody is told, whatever the clock on the
+// wall does meanwhile.
+func TestAClockThatIsSet(t *testing.T) {
+	for _, step := range []time.Duration{0, 24 * time.Hour, -24 * time.Hour} {
+		synctest.Test(t, func(t *testing.T) {
+			l, n := &ledger{}, &way{}
+			began := time.Now().AddDate(0, 0, 7) // the bubble begins on the first day that a clock may show
+			var offset atomic.Int64
+			now := func() time.Time { return time.Now().AddDate(0, 0, 7).Add(time.Duration(offset.Load())) }
+			health := func(context.Context) ([]reception.Health, error) {
+				return []reception.Health{{Kind: reception.HealthTuner, Subject: "attic", Since: began.Add(time.Duration(offset.Load())).UnixMilli(), Detail: "unplugged"}}, nil
+			}
+			w, err := New(l, noAnswer, health, []alerting.Notifier{n}, Options{Now: now, Offset: func() time.Duration { return time.Duration(offset.Load()) }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			time.AfterFunc(10*time.Minute+time.Second, func() { offset.Store(int64(step)) })
+			time.AfterFunc(29*time.Minute, func() {
+				if len(n.told) != 0 {
+					t.Errorf("clock set by %v: told within 29 minutes", step)
+				}
+			})
+			run(t, w, 32*time.Minute)
+			if len(n.told) != 1 {
+				t.Errorf("clock set by %v: told %d times in 32 minutes, want once", step, len(n.told))
+			}
+		})
+	}
+}

@@ -262,7 +262,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 	}
 	h.gathered(g.gather)
 	alarms, err := watch.New(h.store, g.alarming, h.Health, notifiers, watch.Options{
-		Now: g.params.Now, Log: g.log, Every: g.every(time.Minute), Quiet: quiet(g.config.Alarms.QuietHours, h.setup.zone),
+		Now: g.params.Now, Offset: g.clock.Offset, Log: g.log, Every: g.every(time.Minute), Quiet: quiet(g.config.Alarms.QuietHours, h.setup.zone),
 		Adopt: func(ctx context.Context) (alerting.State, error) {
 			_, s, err := h.replay(ctx)
 			return s, err

@@ -32,13 +32,14 @@ type healthBook struct {
 	facts []reception.Health
 }
 
-// note replaces what is known of a subject; the earlier Since stays while OK does.
+// note replaces what is known of a subject; the earlier Since stays while OK does, but
+// of tuner and clock, which know themselves since when.
 func (b *healthBook) note(h reception.Health) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i, o := range b.facts {
 		if o.Kind == h.Kind && o.Subject == h.Subject {
-			if o.OK == h.OK {
+			if o.OK == h.OK && h.Kind != reception.HealthTuner && h.Kind != reception.HealthClock {
 				h.Since = min(h.Since, o.Since)
 			}
 			b.facts[i] = h

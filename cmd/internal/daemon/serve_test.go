@@ -122,3 +122,17 @@ func TestHealthForgets(t *testing.T) {
 		t.Errorf("facts %v after forget, want none", l)
 	}
 }
+
+// A tuner knows itself since when it is as it is; a file of weather that was missed
+// again is missed since the first time.
+func TestHealthSinceWhen(t *testing.T) {
+	t.Parallel()
+	var b healthBook
+	for _, since := range []int64{5000, 90_000} {
+		b.note(reception.Health{Kind: reception.HealthTuner, Subject: "attic", Since: since})
+		b.note(reception.Health{Kind: reception.HealthWeather, Subject: "yard", Since: since})
+	}
+	if l := b.list(); len(l) != 2 || l[0].Since != 90_000 || l[1].Since != 5000 {
+		t.Errorf("facts %+v, want the tuner's own word and the weather's first", l)
+	}
+}
