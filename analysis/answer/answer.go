@@ -75,34 +75,43 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 	} else {
 		run.limits = f.limits(before)
 	}
-	stood, series := 0.0, map[reception.Series]bool{}
-	var shown []*element
-	for _, e := range f.elements(before) {
-		if run.prepare(e) {
+	elements := f.elements(before)
+	f.each(len(elements), func(i int, m *scratch) {
+		if e := elements[i]; run.prepare(e, m) {
 			e.findDropouts(f, before, at)
-			shown = append(shown, e)
 		}
-	}
+	})
+	elements = slices.DeleteFunc(elements, func(e *element) bool { return len(e.span) == 0 })
 	if !alarmsOnly {
-		run.causes(shown)
+		run.causes(elements)
 	}
-	for _, e := range shown {
-		c := run.channel(e)
-		for _, r := range e.span {
-			if alarmsOnly {
-				break
-			}
-			for h := range r.sum().hours.Hours {
-				stood += r.sum().hours.Hours[h].StoodMS
-			}
+	a.Channels = make([]Channel, len(elements))
+	stoodMS := make([]float64, len(elements))
+	f.each(len(elements), func(i int, m *scratch) {
+		elements[i].use(m)
+		if a.Channels[i] = run.channel(elements[i]); !alarmsOnly {
+			stoodMS[i] = elements[i].stood()
 		}
+	})
+	stood, series := 0.0, map[reception.Series]bool{}
+	for i, e := range elements {
+		stood += stoodMS[i]
 		series[e.Series] = true
-		a.Channels = append(a.Channels, c)
 	}
 	if to > from && len(series) > 0 && !alarmsOnly {
 		a.Measured.Share = Num(math.Min(1, stood/float64(len(series))/float64(to-from)))
 	}
 	return a
+}
+
+// stood returns for how long the visits of the span stand, ms.
+func (e *element) stood() (ms float64) {
+	for _, r := range e.span {
+		for h := range r.sum().hours.Hours {
+			ms += r.sum().hours.Hours[h].StoodMS
+		}
+	}
+	return ms
 }
 
 // extent returns the first hour of all and the hour after the last; 0 when empty.
@@ -136,24 +145,25 @@ type run struct {
 	slowParts          map[elementKey]slowPart    // for Alarming
 }
 
-// prepare loads an element's days and reports whether any lie in the span.
-func (r *run) prepare(e *element) bool {
+// prepare loads an element's days, by means of m, and reports whether any lie in the
+// span.
+func (r *run) prepare(e *element, m *scratch) bool {
 	newest := e.newest(r.Fold, r.before)
 	e.threshold = r.limits[keyOf(newest)]
 	e.scale = r.scales[newest.Scale].Scale
 	everything := int64(math.MinInt64 / 2)
-	e.rows = e.load(r.Fold, r.limits, everything, r.before, r.leaf)
+	e.rows = e.load(r.Fold, r.limits, everything, r.before, r.leaf, m)
 	e.span = e.rows
 	if first := r.days.First(e.rows[0].day); r.from > first || r.to < r.before {
 		e.span = nil
 		if r.to > r.from {
-			e.span = e.load(r.Fold, r.limits, r.from, min(r.to, r.before), r.leaf)
+			e.span = e.load(r.Fold, r.limits, r.from, min(r.to, r.before), r.leaf, m)
 		}
 	}
 	return len(e.span) > 0
 }
 
-// channel answers for one element.
+// channel answers for one element, with memory to do so.
 func (r *run) channel(e *element) Channel {
 	c := Channel{
 		RF: e.channel.RF, FrequencyHz: e.FrequencyHz, Layer: e.Layer, Tuner: e.Tuner, Installation: e.installation,
@@ -171,6 +181,10 @@ func (r *run) channel(e *element) Channel {
 	r.shares(e, &c)
 	return c
 }
+
+// daysToTurn is how far ahead the leaves' next two turns are looked for: two years and a
+// little more.
+const daysToTurn = 800
 
 // undecided is an estimate without value that says what it needs.
 func undecided(needs string) Est { return Est(reception.Undecided(needs)) }
@@ -257,7 +271,7 @@ func (r *run) seasonNeeds(e Est, el *element) Est {
 	}
 	turns, phase := el.fit.Turns, 0
 	day := r.days.Of(r.before - 1)
-	for limit := day + 800; day < limit; day++ {
+	for limit := day + daysToTurn; day < limit; day++ {
 		s, _ := r.leaf.State(day)
 		p := 0
 		if s >= 0.9 {
@@ -295,7 +309,7 @@ func (e *element) monthly() map[string]outlook.Seen {
 
 // medianMargin is the median of base visits in some rows and hours.
 func (e *element) medianMargin(rows []*row, low int32, of func(*row) stat.Histogram) Est {
-	days := make([]stat.Histogram, len(rows))
+	days := e.mem.hists.take(len(rows))
 	n := 0
 	for i, r := range rows {
 		if days[i] = of(r); days[i].Total() > 0 {
@@ -358,7 +372,8 @@ func (r *run) inSpan(d reception.Dropout) bool {
 
 // shares fills what is a share of time.
 func (r *run) shares(e *element, c *Channel) {
-	days := func(keep func(*row) bool) (out []availability.Day) {
+	days := func(keep func(*row) bool) []availability.Day {
+		out := e.mem.days.take(len(e.span))[:0]
 		for _, x := range e.span {
 			if x.visits() > 0 && keep(x) {
 				out = append(out, x.sum().hours)

@@ -34,12 +34,12 @@ type element struct {
 	rows      []*row // every day before the answer's "at"
 	span      []*row // those in the answer's span, cut to it
 	fit       decompose.Fit
-	settled   map[int64]float64
 	dry       []float64           // daily dry medians, by row
 	failed    int64               // own visits that failed
 	dropouts  []reception.Dropout // before "at", by start
 	verdicts  []cause.Verdict     // on each; empty ones where nobody judged
 	offAir    []reception.Dropout // those that were the transmitter's
+	mem       *scratch            // of what is made of the rows
 }
 
 // A row is one noon-to-noon day of an element.
@@ -49,11 +49,19 @@ type row struct {
 	full *daySum                // nil until wanted
 	leaf float64                // state at its midnight; NaN where there is no season
 	off  *[24]availability.Hour // taken out of full: the transmitter was off; nil for none
+
+	every  stat.Histogram // over all classes of hours, once it was wanted
+	merged bool
+	mem    *scratch // of full; nil where it is its own
 }
 
 func (r *row) sum() *daySum {
 	if r.full == nil {
-		r.full = r.kept.daySum(r.day)
+		m := r.mem
+		if m == nil {
+			m = new(scratch)
+		}
+		r.full = r.kept.daySum(r.day, m)
 	}
 	return r.full
 }
@@ -150,18 +158,25 @@ func (e *element) newest(f *Fold, before int64) *segment {
 
 // load sums the element's days in [from, to) hours, its segments' histograms aligned
 // to one threshold.
-func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf *drivers.Leaf) []*row {
-	var out []*row
+func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf *drivers.Leaf, m *scratch) []*row {
+	n := 0
+	for _, s := range e.every {
+		i, j := s.window(f.days.Of(from), f.days.Of(to-1))
+		n += j - i
+	}
+	rows, out := make([]row, n), make([]*row, 0, n)
 	for _, s := range e.every {
 		shift := int32(0)
 		if t, ok := limits[keyOf(s)]; ok && t.Decided() && e.threshold.Decided() {
 			shift = int32(math.Round((e.threshold.Value - t.Value) / binDB))
 		}
+		percent := !e.inPercent && f.scales[s.Scale].Unit == reception.UnitPercent
 		i, j := s.window(f.days.Of(from), f.days.Of(to-1))
 		for k := i; k < j; k++ {
 			day := s.days[k].day
-			x := &row{day: day, kept: f.sumOf(&s.days[k], from, to)}
-			if !e.inPercent && f.scales[s.Scale].Unit == reception.UnitPercent {
+			x := &rows[0]
+			*x, rows = row{day: day, kept: f.sumOf(&s.days[k], from, to, m)}, rows[1:]
+			if percent {
 				x.full, x.kept = x.sum(), nil // counts for shares alone
 				x.full.hist, x.full.viewing, x.full.dose, x.full.wetness = [4]stat.Histogram{}, stat.Histogram{}, nil, 0
 				x.full.above, x.full.calm = 0, 0
@@ -169,16 +184,30 @@ func (e *element) load(f *Fold, limits map[limitKey]limit, from, to int64, leaf 
 			if shift != 0 {
 				x.full, x.kept = merge(&daySum{}, x.sum(), shift), nil
 			}
-			at, found := slices.BinarySearchFunc(out, day, func(r *row, day int64) int { return cmp.Compare(r.day, day) })
-			if found {
-				out[at].full, out[at].kept = merge(out[at].sum(), x.sum(), 0), nil
-				continue
+			at := len(out) // days of one segment are ascending
+			if at > 0 && out[at-1].day >= day {
+				var found bool
+				at, found = slices.BinarySearchFunc(out, day, func(r *row, day int64) int { return cmp.Compare(r.day, day) })
+				if found {
+					out[at].full, out[at].kept = merge(out[at].sum(), x.sum(), 0), nil
+					continue
+				}
 			}
 			x.leaf, _ = leaf.State(day)
 			out = slices.Insert(out, at, x)
 		}
 	}
 	return out
+}
+
+// use has what is made of the rows from now on lie in m.
+func (e *element) use(m *scratch) {
+	e.mem = m
+	for _, rows := range [][]*row{e.rows, e.span} {
+		for _, r := range rows {
+			r.mem = m
+		}
+	}
 }
 
 // merge returns the sum of two days, the second one's bins moved up.
@@ -204,9 +233,10 @@ func merge(a, b *daySum, shift int32) *daySum {
 		out.hist[i] = both(a.hist[i], b.hist[i])
 	}
 	out.viewing = both(a.viewing, b.viewing)
+	at := 0
 	for _, d := range b.dose {
 		d.Bin += shift
-		out.dose = addDose(out.dose, d)
+		out.dose, at = addDose(out.dose, d, at)
 	}
 	return out
 }
@@ -223,13 +253,18 @@ func lowest(rows []*row) (bin int32, ok bool) {
 }
 
 // all returns a day's histogram over every class of hours.
-func (r *row) all() stat.Histogram { return stat.Merge(r.sum().hist[:]) }
+func (r *row) all() stat.Histogram {
+	if !r.merged {
+		r.every, r.merged = stat.Merge(r.sum().hist[:]), true
+	}
+	return r.every
+}
 
 func (r *row) class(w drivers.Wet) stat.Histogram { return r.sum().hist[w] }
 
 // daily returns the element's days as the model of the daily margin takes them.
 func (e *element) daily(f *Fold, leaf *drivers.Leaf, before int64) ([]decompose.Day, decompose.Options) {
-	days := make([]decompose.Day, 0, len(e.rows))
+	days := e.mem.daily.take(len(e.rows))[:0]
 	low, _ := lowest(e.rows)
 	for _, r := range e.rows {
 		m := r.middles()
@@ -249,10 +284,9 @@ func (e *element) daily(f *Fold, leaf *drivers.Leaf, before int64) ([]decompose.
 func (e *element) decomposed(f *Fold, leaf *drivers.Leaf, before int64) {
 	days, o := e.daily(f, leaf, before)
 	e.fit = decompose.Of(days, o)
-	e.settled = map[int64]float64{}
+	e.dry = make([]float64, len(days))
 	for i, d := range days {
-		e.dry = append(e.dry, d.DryDB)
-		e.settled[d.Day] = e.fit.Settled[i]
+		e.dry[i] = d.DryDB
 	}
 }
 

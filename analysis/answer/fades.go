@@ -1,8 +1,10 @@
 package answer
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"holdfast/analysis/drivers"
 	"holdfast/analysis/fading"
@@ -15,8 +17,7 @@ import (
 func (r *run) fadings(e *element, c *Channel, low int32) {
 	curve := e.curve()
 	w := r.setup.Wanted
-	every := func(*row) bool { return true }
-	all := fading.Of(e.fades(e.span, every, (*row).all))
+	all := fading.Of(e.fades(e.span, (*row).all))
 	need := func(f *fading.Fades, wanted float64) Est { return Est(f.Required(curve, held(wanted)).Estimate) }
 	c.RequiredMargin = r.dated(need(all, w.Availability), daysForFades, e.span)
 	c.Spare = r.dated(e.spare(Est(e.fit.Now), c.RequiredMargin), daysForFades, e.span)
@@ -24,17 +25,11 @@ func (r *run) fadings(e *element, c *Channel, low int32) {
 	c.FadeDepth999 = r.dated(Est(all.Depth(0.999)), daysForRareFades, e.span)
 	c.RequiredMarginViewing = undecided(fmt.Sprintf("a tuner that is free in the evening: %d measured evenings", eveningsForViewing))
 	viewing := func(x *row) stat.Histogram { return x.sum().viewing }
-	if days := e.fades(e.span, every, viewing); len(days) >= eveningsForViewing {
+	if days := e.fades(e.span, viewing); len(days) >= eveningsForViewing {
 		c.RequiredMarginViewing = need(fading.Of(days), w.AvailabilityViewing)
 	}
-	split := func(keep func(*row) bool, of func(*row) stat.Histogram, settled Est) Split {
-		var rows []*row
-		for _, x := range e.span {
-			if keep(x) {
-				rows = append(rows, x)
-			}
-		}
-		s := Split{MedianMargin: e.medianMargin(rows, low, of), RequiredMargin: need(fading.Of(e.fades(e.span, keep, of)), w.Availability)}
+	split := func(rows []*row, of func(*row) stat.Histogram, settled Est) Split {
+		s := Split{MedianMargin: e.medianMargin(rows, low, of), RequiredMargin: need(fading.Of(e.fades(rows, of)), w.Availability)}
 		s.Spare = e.spare(settled, s.RequiredMargin)
 		return s
 	}
@@ -42,11 +37,17 @@ func (r *run) fadings(e *element, c *Channel, low int32) {
 		if n := r.leaf.Needs(); n != "" {
 			return Split{undecided(n), undecided(n), undecided(n)}
 		}
-		return split(keep, (*row).all, e.settledIn(keep))
+		rows := e.mem.list.take(len(e.span))[:0]
+		for _, x := range e.span {
+			if keep(x) {
+				rows = append(rows, x)
+			}
+		}
+		return split(rows, (*row).all, e.settledIn(keep))
 	}
 	c.LeafOn, c.LeafOff = season((*row).leafOn), season((*row).leafOff)
-	c.Wet = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetWet) }, Est(e.fit.Now))
-	c.Dry = split(every, func(x *row) stat.Histogram { return x.class(drivers.WetDry) }, Est(e.fit.Now))
+	c.Wet = split(e.span, func(x *row) stat.Histogram { return x.class(drivers.WetWet) }, Est(e.fit.Now))
+	c.Dry = split(e.span, func(x *row) stat.Histogram { return x.class(drivers.WetDry) }, Est(e.fit.Now))
 }
 
 // Days that package fading asks for, up to 99.5 % of the time and above.
@@ -94,18 +95,18 @@ func (e *element) curve() *fading.Curve {
 }
 
 // fades measures the visits of some rows and hours from the settled margin of their day.
-func (e *element) fades(rows []*row, keep func(*row) bool, of func(*row) stat.Histogram) []fading.Day {
-	var out []fading.Day
+func (e *element) fades(rows []*row, of func(*row) stat.Histogram) []fading.Day {
+	out := e.mem.fades.take(len(rows))[:0]
 	for _, r := range rows {
-		settled, ok := e.settled[r.day]
-		if !ok || math.IsNaN(settled) || !keep(r) {
+		settled, ok := e.settledOn(r.day)
+		if !ok || math.IsNaN(settled) {
 			continue
 		}
 		h := of(r)
 		if h.Total() <= 0 {
 			continue
 		}
-		d := fading.Day{Date: r.day, Unlocked: h.Below / 3600, LockDB: settled, Fades: make([]stat.Bin, 0, len(h.Bins))}
+		d := fading.Day{Date: r.day, Unlocked: h.Below / 3600, LockDB: settled, Fades: e.mem.bins.take(len(h.Bins))[:0]}
 		for i := len(h.Bins) - 1; i >= 0; i-- {
 			fade := settled + e.threshold.Value - (float64(h.Bins[i].At)+0.5)*binDB
 			b := stat.Bin{At: int32(math.Floor(fade / fading.Width)), W: h.Bins[i].W / 3600}
@@ -120,15 +121,25 @@ func (e *element) fades(rows []*row, keep func(*row) bool, of func(*row) stat.Hi
 	return out
 }
 
+// settledOn returns the settled margin of one of the element's days.
+func (e *element) settledOn(day int64) (db float64, ok bool) {
+	i, ok := slices.BinarySearchFunc(e.rows, day, func(r *row, day int64) int { return cmp.Compare(r.day, day) })
+	if !ok {
+		return 0, false
+	}
+	return e.fit.Settled[i], true
+}
+
 // settledIn is the mean settled margin over the days of a season that lie in the span.
 func (e *element) settledIn(keep func(*row) bool) Est {
-	in := map[int64]bool{}
-	for _, r := range e.span {
-		in[r.day] = true
-	}
 	var level, raw []float64
-	for i, r := range e.rows {
-		if v := e.fit.Settled[i]; in[r.day] && keep(r) && !math.IsNaN(v) && !math.IsNaN(e.dry[i]) {
+	span := e.span
+	for i, r := range e.rows { // both ascending
+		for len(span) > 0 && span[0].day < r.day {
+			span = span[1:]
+		}
+		in := len(span) > 0 && span[0].day == r.day
+		if v := e.fit.Settled[i]; in && keep(r) && !math.IsNaN(v) && !math.IsNaN(e.dry[i]) {
 			level, raw = append(level, v), append(raw, e.dry[i])
 		}
 	}

@@ -22,6 +22,9 @@ type Setup struct {
 	Transmitters []reception.Transmitter
 	Tuners       []reception.Tuner
 	Wanted       reception.Wanted
+	// Spread does something for 0 to n-1, in any order and perhaps at once, and returns
+	// when all is done. nil does one after the other. Answers do not depend on it.
+	Spread func(n int, do func(i int))
 }
 
 // A Fact is one thing to take in: exactly one field is set. What it points to is
@@ -49,13 +52,16 @@ type Fold struct {
 	sky      drivers.Sky
 	segments []*segment // by frequency, layer, tuner, installation, mode, scale
 	scales   map[string]scaleEntry
-	installs map[installKey]reception.Entry
+	installs map[installKey]install
 	latest   map[reception.Series]reception.Reading
 
 	leaf       *drivers.Leaf
 	leafBefore int64
 	slow       slowState
 	verdicts   map[[16]byte]cause.Verdict // of the last answer, by cause.Episode.Key
+
+	spare   chan *scratch
+	packing []byte // of the hour that is being packed
 }
 
 type scaleEntry struct {
@@ -68,14 +74,20 @@ type installKey struct {
 	held  int64
 }
 
+type install struct {
+	name  string
+	ok    bool // neither withdrawn nor beyond this program
+	known int64
+}
+
 // New returns an empty fold.
 func New(s Setup) *Fold {
 	if s.Zone == nil {
 		s.Zone = time.UTC
 	}
 	return &Fold{
-		setup: s, days: drivers.NewDays(s.Zone), scales: map[string]scaleEntry{}, installs: map[installKey]reception.Entry{},
-		latest: map[reception.Series]reception.Reading{},
+		setup: s, days: drivers.NewDays(s.Zone), scales: map[string]scaleEntry{}, installs: map[installKey]install{},
+		latest: map[reception.Series]reception.Reading{}, spare: make(chan *scratch, maxWorkers),
 	}
 }
 
@@ -116,7 +128,8 @@ func (f *Fold) tally(t *tally.Keyed) {
 			return
 		}
 	}
-	own.put(day, offset, k.Hour, &t.Tally)
+	f.packing = packHour(f.packing[:0], offset, &t.Tally)
+	own.put(day, offset, k.Hour, f.packing, t.Tally.Runs)
 }
 
 // vaguerThan reports whether a regime is another one with less known. Segments are in
@@ -138,8 +151,10 @@ func (f *Fold) entry(e reception.Entry) {
 		}
 	case reception.KindInstallation:
 		k := installKey{e.Key, e.Held}
-		if old, ok := f.installs[k]; !ok || e.Known >= old.Known {
-			f.installs[k] = e
+		if old, ok := f.installs[k]; !ok || e.Known >= old.known {
+			var b reception.InstallationEntry
+			err := json.Unmarshal(e.Body, &b)
+			f.installs[k] = install{b.Name, err == nil, e.Known}
 		}
 	}
 }
@@ -183,6 +198,11 @@ func (f *Fold) leafAt(before int64) *drivers.Leaf {
 	f.refresh()
 	if f.leaf == nil || f.leafBefore != before {
 		f.leaf, f.leafBefore = drivers.NewLeaf(f.setup.Home.Latitude, f.days, &f.sky, before), before
+		first, _ := f.extent()
+		if first == 0 {
+			first = before
+		}
+		f.leaf.Cover(f.days.Of(first)-1, f.days.Of(before)+daysToTurn)
 	}
 	return f.leaf
 }
@@ -201,6 +221,7 @@ func (f *Fold) Leaf(from, to, at int64) []LeafDay {
 	if l.Needs() != "" {
 		return nil
 	}
+	l.Cover(f.days.Of(ceilHour(from)), f.days.Of(ceilHour(to)))
 	var out []LeafDay
 	for day := f.days.Of(ceilHour(from)-1) + 1; f.days.First(day)*reception.HourMS < to; day++ {
 		before, _ := l.State(day - 1)
@@ -224,13 +245,12 @@ func ceilHour(ms int64) int64 {
 // installedAt returns when an installation that a tuner had was opened, Unix ms, by
 // the ledger; ok is false where it says nothing.
 func (f *Fold) installedAt(name, tuner string) (at int64, ok bool) {
-	for _, e := range f.installs {
-		var b reception.InstallationEntry
-		if e.Key != "" && e.Key != tuner || json.Unmarshal(e.Body, &b) != nil || b.Name != name {
+	for k, e := range f.installs {
+		if k.tuner != "" && k.tuner != tuner || !e.ok || e.name != name {
 			continue
 		}
-		if !ok || e.Held > at {
-			at, ok = e.Held, true
+		if !ok || k.held > at {
+			at, ok = k.held, true
 		}
 	}
 	return at, ok

@@ -37,6 +37,7 @@ const (
 	hasLevel
 )
 
+// packHour appends an hour to packed ones.
 func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	var flags byte
 	set := func(f byte, on bool) {
@@ -52,7 +53,11 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 	set(hasDose, !plainDose(t))
 	set(hasCounts, countsErrors(t))
 	set(hasLevel, t.LevelN != 0)
-	b := []byte{flags}
+	// The length comes before what it counts, which is moved up to it in the end.
+	at := len(dst)
+	b := append(dst, offset, 0, 0, 0, 0, 0)
+	start := len(b)
+	b = append(b, flags)
 	put := func(v ...int64) {
 		for _, x := range v {
 			b = binary.AppendVarint(b, x)
@@ -88,9 +93,9 @@ func packHour(dst []byte, offset byte, t *reception.Tally) []byte {
 			last = int64(d.Bin)
 		}
 	}
-	dst = append(dst, offset)
-	dst = binary.AppendUvarint(dst, uint64(len(b)))
-	return append(dst, b...)
+	n := at + 1 + binary.PutUvarint(b[at+1:start], uint64(len(b)-start))
+	n += copy(b[n:], b[start:])
+	return b[:n]
 }
 
 // firstBin returns the first bin of a histogram, 0 of an empty one.

@@ -15,7 +15,8 @@ func TestMediansAbove(t *testing.T) {
 	a.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 200, Visits: 1}, {Bin: 203, Visits: 3}}, steady: []reception.Bin{{Bin: 198, N: 2}, {Bin: 201, N: 2}}})
 	b.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 150, Visits: 4}}, steady: []reception.Bin{{Bin: 146, N: 3}}})
 	b.addAbove(&hourRec{dose: []reception.DoseBin{{Bin: 150, Visits: 1}}, steady: []reception.Bin{{Bin: 147, N: 1}}})
-	sum := merge(a.keep().daySum(1), b.keep().daySum(1), 5)
+	var m scratch
+	sum := merge(a.keep().daySum(1, &m), b.keep().daySum(1, &m), 5)
 	if sum.above != 14 || sum.calm != 5 { // 200+3*203-2*198-2*201 and 3
 		t.Errorf("medians lie %d bins above over %d visits, want 14 over 5", sum.above, sum.calm)
 	}
@@ -53,7 +54,7 @@ func TestHoursComeBack(t *testing.T) {
 			o := byte(r.IntN(24))
 			tl := random()
 			want[o] = tl
-			b = replaceHour(b, o, &tl)
+			b = replaceHour(b, o, packHour(nil, o, &tl))
 		}
 		seen, last := 0, -1
 		for rest := b; len(rest) > 0; seen++ {

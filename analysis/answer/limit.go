@@ -2,6 +2,7 @@ package answer
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -48,14 +49,16 @@ func (f *Fold) limits(before int64) map[limitKey]limit {
 		}
 		groups[g] = append(groups[g], s)
 	}
+	learnt := make([]map[limitKey]limit, len(order))
+	f.each(len(order), func(i int, m *scratch) { learnt[i] = f.learn(order[i], groups[order[i]], before, m) })
 	out := map[limitKey]limit{}
-	for _, g := range order {
-		f.learn(g, groups[g], before, out)
+	for _, l := range learnt {
+		maps.Copy(out, l)
 	}
 	return out
 }
 
-func (f *Fold) learn(g doseGroup, segments []*segment, before int64, out map[limitKey]limit) {
+func (f *Fold) learn(g doseGroup, segments []*segment, before int64, m *scratch) map[limitKey]limit {
 	scale := f.scales[g.scale]
 	in := threshold.Input{Unit: scale.Unit, Step: math.NaN(), Ceiling: math.NaN(), StandardDB: g.standardDB, User: g.userDB}
 	if in.Unit == "" {
@@ -77,24 +80,27 @@ func (f *Fold) learn(g doseGroup, segments []*segment, before int64, out map[lim
 		return cmp.Or(compareSeries(a.Series, b.Series), strings.Compare(a.mode, b.mode))
 	})
 	for _, k := range keys {
-		in.Channels = append(in.Channels, f.dose(k, segments, before))
+		in.Channels = append(in.Channels, f.dose(k, segments, before, m))
 	}
 	r := threshold.Learn(in)
+	out := map[limitKey]limit{}
 	for i, k := range keys {
 		out[k] = r.Channels[i]
 	}
+	return out
 }
 
 // dose gathers what one series saw at each C/N in its steady visits, by day.
-func (f *Fold) dose(k limitKey, segments []*segment, before int64) threshold.Channel {
+func (f *Fold) dose(k limitKey, segments []*segment, before int64, m *scratch) threshold.Channel {
 	var c threshold.Channel
 	for _, s := range segments {
 		if keyOf(s) != k {
 			continue
 		}
 		i, j := s.window(math.MinInt64/2, f.days.Of(before-1))
+		c.Days = slices.Grow(c.Days, j-i)
 		for d := i; d < j; d++ {
-			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before).steadyBins())
+			c.Days = append(c.Days, f.sumOf(&s.days[d], math.MinInt64/2, before, m).steady)
 		}
 	}
 	return c

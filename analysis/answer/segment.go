@@ -9,6 +9,7 @@ import (
 	"holdfast/analysis/drivers"
 	"holdfast/analysis/reception"
 	"holdfast/analysis/stat"
+	"holdfast/analysis/threshold"
 )
 
 // A segment is what one series measured in one regime: its hours packed by day, with
@@ -60,7 +61,7 @@ type kept struct {
 	cells   []keptBin
 	middles middles
 	dose    []keptDose
-	steady  []keptSteady
+	steady  []threshold.Count
 	above   int32
 	calm    int32
 	hours   [24]keptHour
@@ -110,8 +111,6 @@ type keptDose struct {
 	erroredS            float32
 }
 
-type keptSteady struct{ bin, visits, failed int32 }
-
 type keptHour struct {
 	visits, dwellMS, stoodMS int32
 	lostMS                   float32
@@ -119,20 +118,28 @@ type keptHour struct {
 
 func (s *daySum) keep() *kept {
 	k := &kept{visits: int32(s.visits), riding: s.riding, wetness: float32(s.wetness), counts: s.counts, above: s.above, calm: s.calm, middles: middlesOf(s)}
-	for i, h := range append(s.hist[:], s.viewing) {
+	n := len(s.viewing.Bins)
+	for i := range s.hist {
+		n += len(s.hist[i].Bins)
+	}
+	k.cells = make([]keptBin, 0, n)
+	for i := range k.bins {
+		h := &s.viewing
+		if i < len(s.hist) {
+			h = &s.hist[i]
+		}
 		k.below[i], k.bins[i] = float32(h.Below), uint16(len(h.Bins))
 		for _, b := range h.Bins {
 			k.cells = append(k.cells, keptBin{b.At, float32(b.W)})
 		}
 	}
-	k.cells = slices.Clip(k.cells)
-	for _, d := range s.dose {
-		k.dose = append(k.dose, keptDose{d.Bin, int32(d.Visits), int32(d.Failed), float32(float64(d.ErroredUS) / 1e6)})
+	k.dose = make([]keptDose, len(s.dose))
+	for i, d := range s.dose {
+		k.dose[i] = keptDose{d.Bin, int32(d.Visits), int32(d.Failed), float32(float64(d.ErroredUS) / 1e6)}
 	}
-	k.dose = slices.Clip(k.dose)
-	k.steady = make([]keptSteady, len(s.steady))
+	k.steady = make([]threshold.Count, len(s.steady))
 	for i, d := range s.steady {
-		k.steady[i] = keptSteady{d.Bin, int32(d.Visits), int32(d.Failed)}
+		k.steady[i] = threshold.Count{Bin: d.Bin, Visits: int32(d.Visits), Failed: int32(d.Failed)}
 	}
 	for i, h := range s.hours.Hours {
 		k.hours[i] = keptHour{int32(h.Visits), int32(h.DwellMS), int32(h.StoodMS), float32(h.LostMS)}
@@ -140,10 +147,12 @@ func (s *daySum) keep() *kept {
 	return k
 }
 
-func (k *kept) daySum(day int64) *daySum {
-	s := &daySum{visits: int64(k.visits), riding: k.riding, wetness: float64(k.wetness), counts: k.counts, above: k.above, calm: k.calm}
+// daySum unpacks a day into m.
+func (k *kept) daySum(day int64, m *scratch) *daySum {
+	s := &m.sums.take(1)[0]
+	s.visits, s.riding, s.wetness, s.counts, s.above, s.calm = int64(k.visits), k.riding, float64(k.wetness), k.counts, k.above, k.calm
 	s.hours.Date = day
-	bins := make([]stat.Bin, len(k.cells))
+	bins := m.bins.take(len(k.cells))
 	for i, c := range k.cells {
 		bins[i] = stat.Bin{At: c.at, W: float64(c.w)}
 	}
@@ -157,47 +166,37 @@ func (k *kept) daySum(day int64) *daySum {
 			s.viewing = h
 		}
 	}
-	s.dose = k.doseBins()
+	s.dose = m.dose.take(len(k.dose))
+	for i, d := range k.dose {
+		s.dose[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed), ErroredUS: int64(math.Round(float64(d.erroredS) * 1e6))}
+	}
 	for i, h := range k.hours {
 		s.hours.Hours[i] = availability.Hour{Visits: int64(h.visits), DwellMS: int64(h.dwellMS), StoodMS: float64(h.stoodMS), LostMS: float64(h.lostMS)}
 	}
 	return s
 }
 
-func (k *kept) doseBins() []reception.DoseBin {
-	out := make([]reception.DoseBin, len(k.dose))
-	for i, d := range k.dose {
-		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed), ErroredUS: int64(math.Round(float64(d.erroredS) * 1e6))}
-	}
-	return out
-}
-
-// steadyBins returns the day's steady visits, for thresholds.
-func (k *kept) steadyBins() []reception.DoseBin {
-	out := make([]reception.DoseBin, len(k.steady))
-	for i, d := range k.steady {
-		out[i] = reception.DoseBin{Bin: d.bin, Visits: int64(d.visits), Failed: int64(d.failed)}
-	}
-	return out
-}
-
-// put stores an hour's tally, in place of an earlier one of the same hour.
-func (s *segment) put(day int64, offset byte, hour int64, t *reception.Tally) {
+// put stores an hour as packed, in place of an earlier one of the same hour.
+func (s *segment) put(day int64, offset byte, hour int64, packed []byte, runs []reception.BadRun) {
 	i, found := s.find(day)
 	if !found {
+		if i > 0 && i == len(s.days) { // the day before is over: no room for more
+			last := &s.days[i-1]
+			last.hours = slices.Clone(last.hours)
+		}
 		s.days = slices.Insert(s.days, i, segmentDay{day: day})
 	}
 	d := &s.days[i]
 	d.sum, d.means = nil, nil
-	d.hours = replaceHour(d.hours, offset, t)
+	d.hours = replaceHour(d.hours, offset, packed)
 	j, had := slices.BinarySearchFunc(d.runs, hour, func(r hourRun, at int64) int { return cmp.Compare(r.hour, at) })
 	switch {
-	case had && len(t.Runs) == 0:
+	case had && len(runs) == 0:
 		d.runs = slices.Delete(d.runs, j, j+1)
 	case had:
-		d.runs[j].runs = slices.Clone(t.Runs)
-	case len(t.Runs) > 0:
-		d.runs = slices.Insert(d.runs, j, hourRun{hour, slices.Clone(t.Runs)})
+		d.runs[j].runs = slices.Clone(runs)
+	case len(runs) > 0:
+		d.runs = slices.Insert(d.runs, j, hourRun{hour, slices.Clone(runs)})
 	}
 }
 
@@ -242,22 +241,20 @@ func (s *segment) find(day int64) (int, bool) {
 	return slices.BinarySearchFunc(s.days, day, func(d segmentDay, at int64) int { return cmp.Compare(d.day, at) })
 }
 
-// replaceHour returns packed hours with one put in its place.
-func replaceHour(b []byte, offset byte, t *reception.Tally) []byte {
+// replaceHour returns packed hours with a packed one put in its place.
+func replaceHour(b []byte, offset byte, packed []byte) []byte {
 	rest := b
 	for len(rest) > 0 {
 		o, _, after := next(rest)
 		if o >= offset {
-			before := b[:len(b)-len(rest)]
 			if o > offset {
 				after = rest
 			}
-			out := append(make([]byte, 0, len(b)+64), before...)
-			return append(packHour(out, offset, t), after...)
+			return slices.Concat(b[:len(b)-len(rest)], packed, after)
 		}
 		rest = after
 	}
-	return packHour(b, offset, t)
+	return append(b, packed...)
 }
 
 // window returns the indices of the days from..to, to included.
@@ -277,14 +274,14 @@ func (s *segment) forget(from int64) {
 
 // sumOf sums the hours of a day that lie in [from, to), or returns the sum of the
 // whole day made before.
-func (f *Fold) sumOf(d *segmentDay, from, to int64) *kept {
+func (f *Fold) sumOf(d *segmentDay, from, to int64, m *scratch) *kept {
 	first := f.days.First(d.day)
 	whole := from <= first && to >= first+24
 	if whole && d.sum != nil {
 		return d.sum
 	}
-	var sum daySum
-	var h hourRec
+	sum, h := &m.sum, &m.hour
+	sum.reset()
 	for rest := d.hours; len(rest) > 0; {
 		var body []byte
 		var offset byte
@@ -295,7 +292,7 @@ func (f *Fold) sumOf(d *segmentDay, from, to int64) *kept {
 		}
 		h.unpack(body)
 		hourOfDay := f.days.HourOfDay(hour)
-		sum.add(&h, f.sky.At(hour), hourOfDay, f.isViewing(hourOfDay))
+		sum.add(h, f.sky.At(hour), hourOfDay, f.isViewing(hourOfDay))
 	}
 	out := sum.keep()
 	if whole {
@@ -304,17 +301,27 @@ func (f *Fold) sumOf(d *segmentDay, from, to int64) *kept {
 	return out
 }
 
+// reset empties a day for the next one, in the same memory.
+func (s *daySum) reset() {
+	was := *s
+	*s = daySum{dose: was.dose[:0], steady: was.steady[:0]}
+	for i := range s.hist {
+		s.hist[i].Bins = was.hist[i].Bins[:0]
+	}
+	s.viewing.Bins = was.viewing.Bins[:0]
+}
+
 func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) {
 	s.visits += h.visits
 	s.counts = s.counts || h.counts
-	for _, d := range h.dose {
-		s.dose = addDose(s.dose, d)
-	}
+	s.dose = addDoses(s.dose, h.dose)
+	at := 0
 	for _, b := range h.steady {
-		s.steady = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Visits: b.N})
+		s.steady, at = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Visits: b.N}, at)
 	}
+	at = 0
 	for _, b := range h.steadyFailed {
-		s.steady = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Failed: b.N})
+		s.steady, at = addDose(s.steady, reception.DoseBin{Bin: b.Bin, Failed: b.N}, at)
 	}
 	s.addAbove(h)
 	if h.riding > 0 {
@@ -328,9 +335,7 @@ func (s *daySum) add(h *hourRec, sky drivers.Hour, hourOfDay int, viewing bool) 
 	class := sky.Class()
 	into := func(hist *stat.Histogram) {
 		hist.Below += weight * float64(h.unlocked)
-		for _, c := range h.cn {
-			addBin(hist, c.Bin, weight*float64(c.N))
-		}
+		addBins(hist, h.cn, weight)
 	}
 	into(&s.hist[class])
 	if viewing {
@@ -356,24 +361,42 @@ func (s *daySum) addAbove(h *hourRec) {
 	}
 }
 
-func addBin(h *stat.Histogram, bin int32, w float64) {
-	i, ok := slices.BinarySearchFunc(h.Bins, bin, func(b stat.Bin, at int32) int { return cmp.Compare(b.At, at) })
-	if ok {
-		h.Bins[i].W += w
-		return
+// addBins adds ascending bins, so much weight a visit.
+func addBins(h *stat.Histogram, bins []reception.Bin, weight float64) {
+	i := 0
+	for _, b := range bins {
+		for i < len(h.Bins) && h.Bins[i].At < b.Bin {
+			i++
+		}
+		if i == len(h.Bins) || h.Bins[i].At != b.Bin {
+			h.Bins = slices.Insert(h.Bins, i, stat.Bin{At: b.Bin})
+		}
+		h.Bins[i].W += weight * float64(b.N)
 	}
-	h.Bins = slices.Insert(h.Bins, i, stat.Bin{At: bin, W: w})
 }
 
-func addDose(dose []reception.DoseBin, d reception.DoseBin) []reception.DoseBin {
-	i, ok := slices.BinarySearchFunc(dose, d.Bin, func(b reception.DoseBin, at int32) int { return cmp.Compare(b.Bin, at) })
-	if !ok {
-		return slices.Insert(dose, i, d)
+// addDoses adds ascending bins to others.
+func addDoses(dose, more []reception.DoseBin) []reception.DoseBin {
+	at := 0
+	for _, d := range more {
+		dose, at = addDose(dose, d, at)
 	}
-	dose[i].Visits += d.Visits
-	dose[i].Failed += d.Failed
-	dose[i].ErroredUS += d.ErroredUS
 	return dose
+}
+
+// addDose adds a bin to ascending ones; all before the index lie below it. It returns
+// where the bin is.
+func addDose(dose []reception.DoseBin, d reception.DoseBin, from int) ([]reception.DoseBin, int) {
+	for from < len(dose) && dose[from].Bin < d.Bin {
+		from++
+	}
+	if from == len(dose) || dose[from].Bin != d.Bin {
+		return slices.Insert(dose, from, d), from
+	}
+	dose[from].Visits += d.Visits
+	dose[from].Failed += d.Failed
+	dose[from].ErroredUS += d.ErroredUS
+	return dose, from
 }
 
 // isViewing reports whether an hour of day is one of the viewing hours.

@@ -73,12 +73,20 @@ func (f *Fold) slowPartsAt(before int64, limits map[limitKey]limit) map[elementK
 		return f.slow.parts
 	}
 	r := &run{Fold: f, fromMS: math.MinInt64 / 2, toMS: at * reception.HourMS, atMS: at * reception.HourMS, from: math.MinInt64 / 2, to: at, before: at, leaf: f.leafAt(at), limits: limits, alarmsOnly: true}
-	out := map[elementKey]slowPart{}
-	for _, e := range f.elements(at) {
-		if !r.prepare(e) {
-			continue
+	elements := f.elements(at)
+	parts := make([]*slowPart, len(elements))
+	f.each(len(elements), func(i int, m *scratch) {
+		if e := elements[i]; r.prepare(e, m) {
+			e.use(m)
+			p := r.workOut(e)
+			parts[i] = &p
 		}
-		out[elementKey{e.Series, e.installation}] = r.workOut(e)
+	})
+	out := map[elementKey]slowPart{}
+	for i, p := range parts {
+		if p != nil {
+			out[elementKey{elements[i].Series, elements[i].installation}] = *p
+		}
 	}
 	f.slow.parts, f.slow.partsAt = out, at
 	return out
@@ -92,7 +100,7 @@ func (r *run) workOut(e *element) slowPart {
 		return slowPart{median: u, required: u, depth: u}
 	}
 	e.decomposed(r.Fold, r.leaf, r.before)
-	all := fading.Of(e.fades(e.span, func(*row) bool { return true }, (*row).all))
+	all := fading.Of(e.fades(e.span, (*row).all))
 	out := slowPart{
 		median:   r.dated(e.medianMargin(e.span, low, (*row).all), daysForMargin, e.span),
 		required: r.dated(Est(all.Required(e.curve(), held(r.setup.Wanted.Availability)).Estimate), daysForFades, e.span),

@@ -47,14 +47,16 @@ const minHoursADay = 18
 // practice, no published source).
 const seasonlessBelowDeg = 25
 
-// A Leaf is the state of the deciduous leaves around a home, day by day.
+// A Leaf is the state of the deciduous leaves around a home, day by day. What it says
+// does not change, and many may ask at once, while nobody calls Cover.
 type Leaf struct {
-	latitude float64
-	needs    string
-	temps    map[int64]float64 // daily means seen, by date
-	lastSeen int64
-	usual    [367]float64 // expected daily mean by day of the year
-	seasons  map[int64]*season
+	latitude  float64
+	needs     string
+	firstSeen int64
+	temps     []float64    // daily means by date from firstSeen on; NaN where there is none
+	usual     [367]float64 // expected daily mean by day of the year
+	firstYear int64
+	seasons   []*season // by year from firstYear on, see Cover
 }
 
 // NewLeaf returns the leaf clock of a place, degrees north, from the temperatures
@@ -62,7 +64,7 @@ type Leaf struct {
 // take the usual year: the mean of what was seen within a week of the date in any
 // year, else a curve by latitude shifted to what was seen.
 func NewLeaf(latitude float64, days Days, sky *Sky, before int64) *Leaf {
-	l := &Leaf{latitude: latitude, temps: map[int64]float64{}, seasons: map[int64]*season{}, lastSeen: math.MinInt64}
+	l := &Leaf{latitude: latitude}
 	switch {
 	case math.IsNaN(latitude):
 		l.needs = "the home's latitude in the configuration"
@@ -78,10 +80,16 @@ func NewLeaf(latitude float64, days Days, sky *Sky, before int64) *Leaf {
 				sum, n = sum+t, n+1
 			}
 		}
-		if n >= minHoursADay {
-			l.temps[date] = sum / float64(n)
-			l.lastSeen = date
+		if n < minHoursADay {
+			continue
 		}
+		if len(l.temps) == 0 {
+			l.firstSeen = date
+		}
+		for l.firstSeen+int64(len(l.temps)) < date {
+			l.temps = append(l.temps, math.NaN())
+		}
+		l.temps = append(l.temps, sum/float64(n))
 	}
 	if l.needs == "" {
 		l.learnUsual()
@@ -102,25 +110,24 @@ func (l *Leaf) State(day int64) (state float64, expected bool) {
 	if l.needs != "" {
 		return math.NaN(), true
 	}
-	_, seen := l.temps[day]
-	year := int64(time.Unix(day*86400, 0).UTC().Year())
+	year := yearOf(day)
 	for y := year - 1; y <= year; y++ {
 		state = max(state, l.season(y).at(day))
 	}
-	return state, !seen
+	return state, math.IsNaN(l.Temp(day))
 }
 
 // Temp returns the mean temperature seen on a date, C; NaN if it was not.
 func (l *Leaf) Temp(day int64) float64 {
-	if t, ok := l.temps[day]; ok {
-		return t
+	if i := day - l.firstSeen; i >= 0 && i < int64(len(l.temps)) {
+		return l.temps[i]
 	}
 	return math.NaN()
 }
 
 // temp returns a date's mean temperature, seen or usual.
 func (l *Leaf) temp(day int64) float64 {
-	if t, ok := l.temps[day]; ok {
+	if t := l.Temp(day); !math.IsNaN(t) {
 		return t
 	}
 	return l.usual[yearDay(day)]
@@ -133,8 +140,8 @@ func yearDay(day int64) int { return time.Unix(day*86400, 0).UTC().YearDay() }
 func (l *Leaf) learnUsual() {
 	var sum, n [367]float64
 	var shift, total float64
-	for day, end := l.seenSpan(); day <= end; day++ { // in order: sums must not depend on a map's
-		if t, ok := l.temps[day]; ok {
+	for i, t := range l.temps {
+		if day := l.firstSeen + int64(i); !math.IsNaN(t) {
 			d := yearDay(day)
 			sum[d], n[d] = sum[d]+t, n[d]+1
 			shift, total = shift+t-curve(d, l.latitude), total+1
@@ -156,14 +163,6 @@ func (l *Leaf) learnUsual() {
 			l.usual[d] = s / k
 		}
 	}
-}
-
-func (l *Leaf) seenSpan() (from, to int64) {
-	from, to = math.MaxInt64, l.lastSeen
-	for d := range l.temps {
-		from = min(from, d)
-	}
-	return from, to
 }
 
 // curve is the daily mean temperature by day of the year where nothing was measured:
@@ -194,11 +193,34 @@ func (s *season) at(day int64) float64 {
 	return 0
 }
 
-// season computes, once, the season that begins in a calendar year.
-func (l *Leaf) season(year int64) *season {
-	if s, ok := l.seasons[year]; ok {
-		return s
+// Cover works out the seasons of the dates from..to, to included, so that State need
+// not do so each time it is asked about one of them.
+func (l *Leaf) Cover(from, to int64) {
+	if l.needs != "" {
+		return
 	}
+	first, last := yearOf(from)-1, yearOf(to)
+	if len(l.seasons) > 0 {
+		first, last = min(first, l.firstYear), max(last, l.firstYear+int64(len(l.seasons))-1)
+	}
+	seasons := make([]*season, 0, last-first+1)
+	for y := first; y <= last; y++ {
+		seasons = append(seasons, l.season(y))
+	}
+	l.firstYear, l.seasons = first, seasons
+}
+
+func yearOf(day int64) int64 { return int64(time.Unix(day*86400, 0).UTC().Year()) }
+
+// season returns the season that begins in a calendar year.
+func (l *Leaf) season(year int64) *season {
+	if i := year - l.firstYear; i >= 0 && i < int64(len(l.seasons)) {
+		return l.seasons[i]
+	}
+	return l.makeSeason(year)
+}
+
+func (l *Leaf) makeSeason(year int64) *season {
 	start := time.Date(int(year), 1, 1, 0, 0, 0, 0, time.UTC).Unix()/86400 + springDay - 1
 	if l.latitude < 0 {
 		start += 183
@@ -212,7 +234,6 @@ func (l *Leaf) season(year int64) *season {
 		autumn := clamp01(0.5 - float64(day-fall)/(2*fallHalfDays))
 		s.state = append(s.state, spring*autumn)
 	}
-	l.seasons[year] = s
 	return s
 }
 

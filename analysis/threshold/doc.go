@@ -27,8 +27,12 @@ type Channel struct {
 	Bins []reception.DoseBin
 	// Days holds the same by day, so that bad days widen the interval; nil if unknown. An
 	// index is the same day in every channel, as far as that is known.
-	Days [][]reception.DoseBin
+	Days [][]Count
 }
+
+// A Count is what was seen at one C/N: visits, and how many of them failed. The bin is
+// that of a reception.DoseBin.
+type Count struct{ Bin, Visits, Failed int32 }
 
 // Input is what a tuner's threshold for one transmission system is learnt from.
 type Input struct {

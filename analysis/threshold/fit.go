@@ -19,21 +19,35 @@ type dose struct {
 type channel struct {
 	doses          []dose // ascending, below the ceiling
 	ceilN, ceilK   float64
-	days           [][]dose // without the ceiling
+	days           [][]Count
 	visits, failed int64
 }
 
 type data struct {
-	unit       reception.ScaleUnit
-	prior      stat.Normal
-	standard   bool
-	channels   []channel
-	visits     int64
-	failed     int64
-	failedDays int
-	dated      bool
-	low, high  float64 // C/N seen
+	unit      reception.ScaleUnit
+	prior     stat.Normal
+	standard  bool
+	channels  []channel
+	visits    int64
+	failed    int64
+	badDays   int // with a visit that failed
+	dated     bool
+	low, high float64 // C/N seen
+	width     float64 // of a bin
+	step      float64 // that the tuner shows
+	ceiling   float64
 }
+
+// place returns the C/N that a bin stands for.
+func (d *data) place(bin int32) (lo, hi float64) {
+	lo, hi = float64(bin)*d.width, float64(bin+1)*d.width
+	if d.step > 1.5*d.width { // the tuner rounds to its step: common practice, no published source
+		return lo - d.step/2, lo + d.step/2
+	}
+	return lo, hi
+}
+
+func (d *data) atCeiling(bin int32) bool { return float64(bin+1)*d.width > d.ceiling }
 
 func collect(in Input) *data {
 	d := &data{unit: in.Unit, channels: make([]channel, len(in.Channels)), low: math.Inf(1), high: math.Inf(-1)}
@@ -53,55 +67,41 @@ func collect(in Input) *data {
 			sums[i] = sumDays(c.Days)
 		}
 	}
-	step := in.Step
-	if math.IsNaN(step) || step <= 0 {
-		step = float64(commonStep(sums)) * width
+	d.width, d.step, d.ceiling = width, in.Step, in.Ceiling
+	if math.IsNaN(d.step) || d.step <= 0 {
+		d.step = float64(commonStep(sums)) * width
 	}
-	place := func(b reception.DoseBin) dose {
-		lo, hi := float64(b.Bin)*width, float64(b.Bin+1)*width
-		if step > 1.5*width { // the tuner rounds to its step: common practice, no published source
-			lo, hi = float64(b.Bin)*width-step/2, float64(b.Bin)*width+step/2
-		}
-		return dose{lo, hi, float64(b.Visits), float64(b.Failed)}
-	}
-	atCeiling := func(b reception.DoseBin) bool { return float64(b.Bin+1)*width > in.Ceiling }
 	bad := map[int]bool{}
 	for i, c := range in.Channels {
 		out := &d.channels[i]
 		for _, b := range sums[i] {
 			out.visits += b.Visits
 			out.failed += b.Failed
-			if atCeiling(b) {
+			if d.atCeiling(b.Bin) {
 				out.ceilN += float64(b.Visits)
 				out.ceilK += float64(b.Failed)
 				continue
 			}
-			p := place(b)
-			out.doses = append(out.doses, p)
-			d.low, d.high = math.Min(d.low, p.lo), math.Max(d.high, p.hi)
+			lo, hi := d.place(b.Bin)
+			out.doses = append(out.doses, dose{lo, hi, float64(b.Visits), float64(b.Failed)})
+			d.low, d.high = math.Min(d.low, lo), math.Max(d.high, hi)
 		}
-		for k, day := range c.Days {
-			var doses []dose
-			for _, b := range clean(day) {
-				if b.Failed > 0 {
-					bad[k] = true
-				}
-				if !atCeiling(b) {
-					doses = append(doses, place(b))
-				}
+		out.days = cleanDays(c.Days)
+		for k, day := range out.days {
+			if slices.ContainsFunc(day, func(b Count) bool { return b.Failed > 0 }) {
+				bad[k] = true
 			}
-			out.days = append(out.days, doses)
 			d.dated = true
 		}
 		d.visits += out.visits
 		d.failed += out.failed
 	}
-	d.failedDays = len(bad)
+	d.badDays = len(bad)
 	return d
 }
 
 // sumDays returns the sum of a channel's days.
-func sumDays(days [][]reception.DoseBin) []reception.DoseBin {
+func sumDays(days [][]Count) []reception.DoseBin {
 	lo, hi := int32(math.MaxInt32), int32(math.MinInt32)
 	for _, day := range days {
 		for _, b := range day {
@@ -109,16 +109,43 @@ func sumDays(days [][]reception.DoseBin) []reception.DoseBin {
 		}
 	}
 	if hi < lo || int64(hi)-int64(lo) > 1e5 {
-		return clean(slices.Concat(days...))
+		var all []reception.DoseBin
+		for _, day := range days {
+			for _, b := range day {
+				all = append(all, reception.DoseBin{Bin: b.Bin, Visits: int64(b.Visits), Failed: int64(b.Failed)})
+			}
+		}
+		return clean(all)
 	}
 	sum := make([]reception.DoseBin, hi-lo+1)
-	for _, day := range days {
-		for _, b := range clean(day) {
+	for _, day := range cleanDays(days) {
+		for _, b := range day {
 			s := &sum[b.Bin-lo]
-			s.Bin, s.Visits, s.Failed = b.Bin, s.Visits+b.Visits, s.Failed+b.Failed
+			s.Bin, s.Visits, s.Failed = b.Bin, s.Visits+int64(b.Visits), s.Failed+int64(b.Failed)
 		}
 	}
 	return clean(sum)
+}
+
+// cleanDays returns days without what cannot be counted.
+func cleanDays(days [][]Count) [][]Count {
+	cloned := false
+	for k, day := range days {
+		if !slices.ContainsFunc(day, func(b Count) bool { return b.Visits <= 0 || b.Failed < 0 || b.Failed > b.Visits }) {
+			continue
+		}
+		if !cloned {
+			days, cloned = slices.Clone(days), true
+		}
+		var out []Count
+		for _, b := range day {
+			if b.Visits > 0 {
+				out = append(out, Count{b.Bin, b.Visits, min(max(b.Failed, 0), b.Visits)})
+			}
+		}
+		days[k] = out
+	}
+	return days
 }
 
 // clean returns bins ascending, one each, without what cannot be counted.
@@ -174,11 +201,11 @@ func commonStep(sums [][]reception.DoseBin) int32 {
 	return g
 }
 
-// failedDays returns on how many days a visit below the ceiling failed.
-func (c *channel) failedDays() int {
+// failedDays returns on how many days a visit to a channel failed below the ceiling.
+func (d *data) failedDays(c *channel) int {
 	n := 0
 	for _, day := range c.days {
-		if slices.ContainsFunc(day, func(b dose) bool { return b.k > 0 }) {
+		if slices.ContainsFunc(day, func(b Count) bool { return b.Failed > 0 && !d.atCeiling(b.Bin) }) {
 			n++
 		}
 	}
@@ -596,15 +623,23 @@ func (d *data) dispersion(theta []float64, s float64) (dispersion, days float64)
 			}
 			var sc, in float64
 			for _, b := range day {
-				f := fails(b.lo, b.hi, theta[i], s)
-				slope := (1 - phi - lambda) * (fails(b.lo, b.hi, theta[i]+s/50, s) - fails(b.lo, b.hi, theta[i]-s/50, s)) / (s / 25)
+				if d.atCeiling(b.Bin) {
+					continue
+				}
+				lo, hi := d.place(b.Bin)
+				if u := (theta[i] + s/50 - lo) / s; u < -9 && (hi-lo)/s >= 0.06 {
+					continue // so far above the threshold that the slope is exactly none
+				}
+				f := fails(lo, hi, theta[i], s)
+				slope := (1 - phi - lambda) * (fails(lo, hi, theta[i]+s/50, s) - fails(lo, hi, theta[i]-s/50, s)) / (s / 25)
 				p := phi + (1-phi-lambda)*f
 				v := p * (1 - p)
 				if v < 1e-9 || slope == 0 {
 					continue
 				}
-				sc += (b.k - b.n*p) * slope / v
-				in += b.n * slope * slope / v
+				n := float64(b.Visits)
+				sc += (float64(b.Failed) - n*p) * slope / v
+				in += n * slope * slope / v
 			}
 			score[k], info[k] = score[k]+sc, info[k]+in
 			score2, info2 = append(score2, sc), append(info2, in)

@@ -128,7 +128,7 @@ func (d *data) tuner(in Input, f fit, ok bool) Threshold {
 	}
 	p := f.tuner
 	switch {
-	case ok && d.taught(d.failed, d.failedDays) && !p.edge && (p.hi-p.lo)/2 <= half:
+	case ok && d.taught(d.failed, d.badDays) && !p.edge && (p.hi-p.lo)/2 <= half:
 		p = d.widened(p)
 		t := Threshold{reception.Estimate{Value: p.at, Low: p.lo, High: p.hi, EffectiveN: float64(d.failed) / f.dispersion,
 			Method: fmt.Sprintf("%d of %d steady visits failed on %d channels", d.failed, d.visits, len(d.channels))}, Learnt}
@@ -166,7 +166,7 @@ func (d *data) own(f fit, ok bool, i int) (out struct {
 	}
 	c := &d.channels[i]
 	out.peak = f.channel(d, i)
-	out.learnt = d.taught(c.failed, c.failedDays()) && !out.edge && (out.hi-out.lo)/2 <= half
+	out.learnt = d.taught(c.failed, d.failedDays(c)) && !out.edge && (out.hi-out.lo)/2 <= half
 	out.peak = d.widened(out.peak)
 	return out
 }

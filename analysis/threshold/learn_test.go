@@ -46,7 +46,7 @@ func (w world) channel(rng *rand.Rand, step float64) Channel {
 				day = append(day, *b)
 			}
 		}
-		c.Days = append(c.Days, day)
+		c.Days = append(c.Days, counts(day))
 	}
 	return c
 }
@@ -224,7 +224,7 @@ func TestSillyInput(t *testing.T) {
 		for _, standard := range []float64{15.2, math.NaN()} {
 			for _, unit := range []reception.ScaleUnit{reception.UnitDB, reception.UnitPercent} {
 				for _, step := range []float64{math.NaN(), 0, .5, -1} {
-					in := Input{Unit: unit, Step: step, Ceiling: 32, StandardDB: standard, User: 0, Channels: []Channel{{Bins: bins}, {Days: [][]reception.DoseBin{bins, nil, bins}}, {}}}
+					in := Input{Unit: unit, Step: step, Ceiling: 32, StandardDB: standard, User: 0, Channels: []Channel{{Bins: bins}, {Days: [][]Count{counts(bins), nil, counts(bins)}}, {}}}
 					r := Learn(in)
 					for _, c := range append(r.Channels, r.Tuner) {
 						if c.Decided() != (c.Needs == "") {
@@ -270,4 +270,13 @@ func BenchmarkLearn(b *testing.B) {
 	for b.Loop() {
 		Learn(input(channels...))
 	}
+}
+
+// counts is a day of bins as Learn takes it.
+func counts(bins []reception.DoseBin) []Count {
+	var out []Count
+	for _, b := range bins {
+		out = append(out, Count{b.Bin, int32(b.Visits), int32(b.Failed)})
+	}
+	return out
 }

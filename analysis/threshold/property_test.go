@@ -27,7 +27,7 @@ func TestAnyDoses(t *testing.T) {
 				for range rapid.IntRange(0, 6).Draw(t, "bins") {
 					day = append(day, reception.DoseBin{Bin: int32(rapid.IntRange(-100, 600).Draw(t, "bin")), Visits: int64(rapid.IntRange(0, 100).Draw(t, "visits")), Failed: int64(rapid.IntRange(0, 100).Draw(t, "failed"))})
 				}
-				c.Days = append(c.Days, day)
+				c.Days = append(c.Days, counts(day))
 			}
 			in.Channels = append(in.Channels, c)
 		}

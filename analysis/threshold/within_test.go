@@ -66,7 +66,7 @@ func (d dwell) channels(rng *rand.Rand) (steady, median Channel) {
 				tally.Merge(&sum, &k.Tally)
 			}
 		}
-		median.Days = append(median.Days, sum.Dose)
+		median.Days = append(median.Days, counts(sum.Dose))
 		var bins []reception.DoseBin
 		for _, b := range sum.Steady {
 			bins = append(bins, reception.DoseBin{Bin: b.Bin, Visits: b.N})
@@ -74,7 +74,7 @@ func (d dwell) channels(rng *rand.Rand) (steady, median Channel) {
 		for _, b := range sum.SteadyFailed {
 			bins[slices.IndexFunc(bins, func(x reception.DoseBin) bool { return x.Bin == b.Bin })].Failed = b.N
 		}
-		steady.Days = append(steady.Days, bins)
+		steady.Days = append(steady.Days, counts(bins))
 	}
 	return steady, median
 }
