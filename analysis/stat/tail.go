@@ -31,6 +31,8 @@ type GPD struct {
 const (
 	xiMin = -0.5
 	xiMax = 1.0
+	// A search that ends so near to a bound was stopped by it.
+	nearBound = 1e-4
 )
 
 // FitGPD fits a generalised Pareto tail by (penalised) likelihood.
@@ -66,22 +68,9 @@ func FitGPD(obs []Excess, prior Normal) (fit GPD, ok bool) {
 	if !distinct || !(sum > 0) {
 		return GPD{}, false
 	}
-	loss := func(p [2]float64) float64 {
-		if p[1] < xiMin || p[1] > xiMax {
-			return math.Inf(1)
-		}
-		g := GPD{Sigma: math.Exp(p[0]), Xi: p[1]}
-		v := 0.0
-		for _, o := range obs {
-			if o.W > 0 {
-				v -= o.W * g.logLikelihood(o)
-			}
-		}
-		return v - prior.LogDensity(p[1])
-	}
 	// Exponential with censoring as the start: total excess over uncensored weight.
-	p, h, ok := newton2(loss, [2]float64{math.Log(sum / weight), 0.05})
-	if !ok {
+	p, h, ok := newton2(func(p [2]float64) point { return gpdLoss(obs, prior, p) }, [2]float64{math.Log(sum / weight), 0.05})
+	if !ok || p[1] < xiMin+nearBound || p[1] > xiMax-nearBound {
 		return GPD{}, false
 	}
 	fit = GPD{Sigma: math.Exp(p[0]), Xi: p[1]}
@@ -154,24 +143,108 @@ func (g GPD) Influence(o Excess) (sigma, xi float64) {
 	return g.Cov[0][0]*s + g.Cov[0][1]*x, g.Cov[1][0]*s + g.Cov[1][1]*x
 }
 
-// newton2 minimises a smooth function of two variables by damped Newton steps with
-// central differences, and returns the place and the curvature there.
-func newton2(f func([2]float64) float64, p [2]float64) (at [2]float64, h [2][2]float64, ok bool) {
-	const d = 1e-4
-	v := f(p)
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return p, h, false
+// A point is a function of two variables at one place: its value, slopes and curvature.
+type point struct {
+	v float64
+	g [2]float64
+	h [2][2]float64
+}
+
+// gpdLoss is the penalised negative log likelihood by (ln Sigma, Xi), infinite where it
+// may not be.
+func gpdLoss(obs []Excess, prior Normal, p [2]float64) point {
+	xi := p[1]
+	if xi < xiMin || xi > xiMax {
+		return point{v: math.Inf(1)}
 	}
+	sigma := math.Exp(p[0])
+	out := point{v: -prior.LogDensity(xi)}
+	out.g[1] = (xi - prior.Mean) / (prior.SD * prior.SD)
+	out.h[1][1] = 1 / (prior.SD * prior.SD)
+	var last float64 // bins lie side by side: the upper edge of one is the lower of the next
+	var edge hazard
+	known := false
+	at := func(y float64) hazard {
+		if !known || y != last {
+			last, edge, known = y, hazardAt(y/sigma, xi), true
+		}
+		return edge
+	}
+	for _, o := range obs {
+		if o.W == 0 {
+			continue
+		}
+		lo := at(o.Low)
+		// As a loss: H of the lower end, less what lies between the ends.
+		v, ga, gx, haa, hax, hxx := lo.H, lo.a, lo.x, lo.aa, lo.ax, lo.xx
+		switch {
+		case o.High == o.Low: // density: -ln = (1 + xi) H + ln sigma
+			k := 1 + xi
+			v, ga, gx = k*v+p[0], k*ga+1, v+k*gx
+			haa, hax, hxx = k*haa, lo.a+k*hax, 2*lo.x+k*hxx
+		case !math.IsInf(o.High, 1) && !math.IsInf(lo.H, 1):
+			if hi := at(o.High); !math.IsInf(hi.H, 1) { // else nothing lies beyond the upper end
+				d := hi.H - lo.H
+				e := math.Expm1(-d)
+				v -= math.Log(-e)
+				r := (1 + e) / -e // 1/(exp(d) - 1)
+				q := r * (1 + r)
+				da, dx := hi.a-lo.a, hi.x-lo.x
+				ga, gx = ga-r*da, gx-r*dx
+				haa += q*da*da - r*(hi.aa-lo.aa)
+				hax += q*da*dx - r*(hi.ax-lo.ax)
+				hxx += q*dx*dx - r*(hi.xx-lo.xx)
+			}
+		}
+		out.v += o.W * v
+		out.g[0], out.g[1] = out.g[0]+o.W*ga, out.g[1]+o.W*gx
+		out.h[0][0], out.h[0][1], out.h[1][1] = out.h[0][0]+o.W*haa, out.h[0][1]+o.W*hax, out.h[1][1]+o.W*hxx
+	}
+	out.h[1][0] = out.h[0][1]
+	return out
+}
+
+// A hazard is -ln P(excess > y), with its derivatives by a = ln Sigma and x = Xi.
+type hazard struct{ H, a, x, aa, ax, xx float64 }
+
+// hazardAt returns it at z = y/Sigma, infinite beyond the end of the tail: H = ln(1 + xi
+// z)/xi, by parts; where xi z is small, by its series z (1 - t/2 + t^2/3 - ...), t = xi z.
+func hazardAt(z, xi float64) hazard {
+	t := xi * z
+	if math.IsInf(z, 1) || 1+t <= 0 {
+		return hazard{H: math.Inf(1)}
+	}
+	w := 1 / (1 + t)
+	q := z * w
+	h := hazard{a: -q, aa: q * w, ax: q * q}
+	if math.Abs(t) < 0.01 {
+		h.H = z * (1 - t*(1./2-t*(1./3-t*(1./4-t*(1./5-t*(1./6-t*(1./7)))))))
+		h.x = -z * z * (1./2 - t*(2./3-t*(3./4-t*(4./5-t*(5./6-t*(6./7))))))
+		h.xx = z * z * z * (2./3 - t*(6./4-t*(12./5-t*(20./6-t*(30./7-t*(42./8))))))
+		return h
+	}
+	h.H = math.Log1p(t) / xi
+	h.x = (q - h.H) / xi
+	h.xx = -(q*q + 2*h.x) / xi
+	return h
+}
+
+// newton2 minimises a smooth function of two variables by damped Newton steps, and
+// returns the place and the curvature there.
+func newton2(f func([2]float64) point, p [2]float64) (at [2]float64, h [2][2]float64, ok bool) {
+	finite := func(x ...float64) bool {
+		for _, v := range x {
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return false
+			}
+		}
+		return true
+	}
+	c := f(p)
 	for range 60 {
-		fx := func(a, b float64) float64 { return f([2]float64{p[0] + a*d, p[1] + b*d}) }
-		px, mx, py, my := fx(1, 0), fx(-1, 0), fx(0, 1), fx(0, -1)
-		g := [2]float64{(px - mx) / (2 * d), (py - my) / (2 * d)}
-		h[0][0] = (px - 2*v + mx) / (d * d)
-		h[1][1] = (py - 2*v + my) / (d * d)
-		h[0][1] = (fx(1, 1) - fx(1, -1) - fx(-1, 1) + fx(-1, -1)) / (4 * d * d)
-		h[1][0] = h[0][1]
+		g, h := c.g, c.h
 		det := h[0][0]*h[1][1] - h[0][1]*h[0][1]
-		if math.IsNaN(det) || math.IsInf(det, 0) || math.IsNaN(g[0]+g[1]) || math.IsInf(g[0]+g[1], 0) {
+		if !finite(c.v, det, g[0], g[1]) {
 			return p, h, false
 		}
 		var step [2]float64
@@ -187,15 +260,15 @@ func newton2(f func([2]float64) float64, p [2]float64) (at [2]float64, h [2][2]f
 		moved := false
 		for k := 1.0; k > 1e-9; k /= 2 {
 			next := [2]float64{p[0] + k*step[0], p[1] + k*step[1]}
-			if w := f(next); w < v {
+			if n := f(next); n.v < c.v {
 				moved = math.Max(math.Abs(k*step[0]), math.Abs(k*step[1])) > 1e-8
-				p, v = next, w
+				p, c = next, n
 				break
 			}
 		}
 		if !moved {
-			return p, h, det > 0 && h[0][0] > 0
+			return p, c.h, det > 0 && h[0][0] > 0
 		}
 	}
-	return p, h, false
+	return p, c.h, false
 }

@@ -1,6 +1,7 @@
 package stat
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -116,5 +117,30 @@ func BenchmarkFitGPD(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		FitGPD(obs, Normal{.05, .15})
+	}
+}
+
+// Slopes and curvature of the loss are what differences of its values say, for exact
+// values, bins and censored ones, near shape 0 and at both signs.
+func TestGPDLossDerivatives(t *testing.T) {
+	obs, _ := excesses(.05)
+	obs = append(obs, Excess{3, 3, 2.5}, Excess{9, math.Inf(1), 4}, Excess{0, .1, 7}, Excess{.1, .2, 3})
+	prior := Normal{.05, .15}
+	for _, p := range [][2]float64{{2, .18}, {1.7, 1e-4}, {1.7, 0}, {2.2, -.04}, {1, .7}, {3.3, -.45}} {
+		value := func(a, b float64) float64 { return gpdLoss(obs, prior, [2]float64{p[0] + a, p[1] + b}).v }
+		got := gpdLoss(obs, prior, p)
+		g := GPD{Sigma: math.Exp(p[0]), Xi: p[1]}
+		want := -prior.LogDensity(p[1])
+		for _, o := range obs {
+			want -= o.W * g.logLikelihood(o)
+		}
+		name := fmt.Sprintf("at %v", p)
+		near(t, name+" value", got.v, want, 1e-9*math.Abs(want))
+		const d = 1e-3
+		near(t, name+" slope by ln sigma", got.g[0], (value(d, 0)-value(-d, 0))/(2*d), 1e-2)
+		near(t, name+" slope by xi", got.g[1], (value(0, d)-value(0, -d))/(2*d), 2e-4*math.Abs(got.h[1][1]))
+		near(t, name+" curvature by ln sigma", got.h[0][0], (value(d, 0)-2*got.v+value(-d, 0))/(d*d), 1e-3*math.Abs(got.h[0][0]))
+		near(t, name+" curvature by xi", got.h[1][1], (value(0, d)-2*got.v+value(0, -d))/(d*d), 1e-3*math.Abs(got.h[1][1]))
+		near(t, name+" mixed", got.h[0][1], (value(d, d)-value(d, -d)-value(-d, d)+value(-d, -d))/(4*d*d), 1e-3*math.Abs(got.h[1][1]))
 	}
 }
