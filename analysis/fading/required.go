@@ -146,17 +146,23 @@ type distribution struct {
 	p  []float64
 }
 
-// tailBins spreads mass over the bins of a tail that begins at u; what lies beyond the last
-// bin is in it.
-func (f *Fades) tailBins(g stat.GPD, mass float64) distribution {
-	d := distribution{f.u, make([]float64, 0, 256)}
-	left := 1.0
-	for k := 1; k < marginHigh-marginLow && left > 1e-9; k++ {
+// eachTailBin hands on the bins of a tail that begins at u, each with its share of the
+// tail; what lies beyond the last one is in it.
+func (f *Fades) eachTailBin(g stat.GPD, take func(at int32, p float64)) {
+	left, k := 1.0, 1
+	for ; k < marginHigh-marginLow && left > 1e-9; k++ {
 		s := g.Survival(float64(k) * Width)
-		d.p = append(d.p, mass*(left-s))
+		take(f.u+int32(k-1), left-s)
 		left = s
 	}
-	return distribution{d.at, append(d.p, mass*left)}
+	take(f.u+int32(k-1), left)
+}
+
+// tailShare returns the expected share of errored seconds under a tail.
+func (f *Fades) tailShare(g stat.GPD, c *Curve, margin int) float64 {
+	s := 0.0
+	f.eachTailBin(g, func(at int32, p float64) { s += p * c.under(margin, at) })
+	return s
 }
 
 // distribution returns the fades as seen up to u and as the tail has them beyond; without
@@ -180,10 +186,7 @@ func (f *Fades) distribution() distribution {
 		if len(d.p) == 0 {
 			d.at = f.u
 		}
-		tail := f.tailBins(f.tail, f.beyond/f.hours)
-		for k, p := range tail.p {
-			d.set(tail.at+int32(k), p)
-		}
+		f.eachTailBin(f.tail, func(at int32, p float64) { d.set(at, p*f.beyond/f.hours) })
 	}
 	return d
 }
@@ -202,9 +205,9 @@ func (f *Fades) spread(c *Curve, fades distribution, margin int, mean float64) (
 	var ds, dx, zeta, tailMean, hidden float64
 	if f.fitted {
 		zeta = f.beyond / f.hours
-		of := func(_ float64, g stat.GPD) float64 { return c.mean(f.tailBins(g, 1), margin) }
-		tailMean = of(zeta, f.tail)
-		_, ds, dx = f.gradient(of, zeta)
+		of := func(g stat.GPD) float64 { return f.tailShare(g, c, margin) }
+		tailMean = of(f.tail)
+		ds, dx = f.gradient(of)
 		hidden = zeta * f.priorShift(ds, dx)
 	}
 	for i := range f.days {

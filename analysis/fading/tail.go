@@ -36,7 +36,7 @@ type excess struct {
 
 // Of prepares the fades of days in order of time; days without any may be left out.
 func Of(days []Day) *Fades {
-	f := &Fades{}
+	f := &Fades{days: make([]Day, 0, len(days)), hist: make([]stat.Histogram, 0, len(days))}
 	deepest := int32(math.MinInt32)
 	for _, d := range days {
 		h := stat.Histogram{Bins: d.Fades, Above: d.Unlocked}
@@ -54,7 +54,6 @@ func Of(days []Day) *Fades {
 	}
 	// Where a day's lock was lost at an unknown fade: deeper than anything seen locked.
 	first := int32(math.MaxInt32)
-	f.days = slices.Clone(f.days)
 	for i := range f.days {
 		d := &f.days[i]
 		if math.IsNaN(d.LockDB) || math.IsInf(d.LockDB, 0) {
@@ -123,7 +122,7 @@ func (f *Fades) fit() {
 	// thousand. The prior then has its due weight.
 	ds, dx := 0.0, 0.0
 	if zeta := f.beyond / f.hours; zeta > 0.001 {
-		_, ds, dx = f.gradient(func(zeta float64, g stat.GPD) float64 { return g.Quantile(0.001 / zeta) }, zeta)
+		ds, dx = f.gradient(func(g stat.GPD) float64 { return g.Quantile(0.001 / zeta) })
 	}
 	z := make([]float64, len(f.days))
 	for i := range z {
@@ -225,11 +224,14 @@ func (f *Fades) Depth(p float64) reception.Estimate {
 	}
 	y := f.tail.Quantile((1 - p) / zeta)
 	q = float64(f.u)*Width + y
-	dz, ds, dx := f.gradient(func(zeta float64, g stat.GPD) float64 { return g.Quantile(math.Min(1, (1-p)/zeta)) }, zeta)
+	beyond := func(zeta float64, g stat.GPD) float64 { return g.Quantile(math.Min(1, (1-p)/zeta)) }
+	ds, dx := f.gradient(func(g stat.GPD) float64 { return beyond(zeta, g) })
+	const h = 1e-4
+	dz := (beyond(zeta*(1+h), f.tail) - beyond(zeta*(1-h), f.tail)) / (2 * h * zeta)
 	z := make([]float64, len(f.days))
 	for i := range f.days {
-		beyond, s, x := f.dayTail(i)
-		z[i] = dz*(beyond-zeta*f.hist[i].Total())/f.hours + ds*s + dx*x
+		hours, s, x := f.dayTail(i)
+		z[i] = dz*(hours-zeta*f.hist[i].Total())/f.hours + ds*s + dx*x
 	}
 	se, t, df := deviation(z)
 	half := math.Hypot(t*se, 1.96*f.priorShift(ds, dx))
@@ -310,20 +312,19 @@ func (f *Fades) floored() []stat.Histogram {
 	return out
 }
 
-// gradient returns the slopes of a function of the tail by its share of time, scale and
-// shape, by central differences.
-func (f *Fades) gradient(of func(zeta float64, g stat.GPD) float64, zeta float64) (dz, ds, dx float64) {
+// gradient returns the slopes of a function of the tail by its scale and shape, by
+// central differences.
+func (f *Fades) gradient(of func(g stat.GPD) float64) (ds, dx float64) {
 	const h = 1e-4
-	at := func(a, b, c float64) float64 {
+	at := func(b, c float64) float64 {
 		g := f.tail
 		g.Sigma *= 1 + b
 		g.Xi += c
-		return of(zeta*(1+a), g)
+		return of(g)
 	}
-	dz = (at(h, 0, 0) - at(-h, 0, 0)) / (2 * h * zeta)
-	ds = (at(0, h, 0) - at(0, -h, 0)) / (2 * h * f.tail.Sigma)
-	dx = (at(0, 0, h) - at(0, 0, -h)) / (2 * h)
-	return dz, ds, dx
+	ds = (at(h, 0) - at(-h, 0)) / (2 * h * f.tail.Sigma)
+	dx = (at(0, h) - at(0, -h)) / (2 * h)
+	return ds, dx
 }
 
 // priorShift is the standard error that the prior of the shape hides: the prior taken as
