@@ -311,6 +311,9 @@ func (d *data) inner(c *channel, theta, s float64) (l, phi, lambda float64) {
 	}
 	// One floor at a time: Newton within bounds on a concave function.
 	solve := func(x, hi float64, slope func(x float64) (g, h float64)) float64 {
+		if g, _ := slope(0); g <= 0 { // no floor at all is best
+			return 0
+		}
 		lo, top := 0.0, hi
 		for range 40 {
 			g, h := slope(x)
