@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"sync"
 	"testing"
 	"time"
 
@@ -140,4 +141,41 @@ func tallyOf(t *rapid.T, count *rapid.Generator[int64]) reception.Tally {
 		left -= n
 	}
 	return x
+}
+
+// However the work is spread, the bytes are the same.
+func TestSpreadDoesNotMatter(t *testing.T) {
+	h := twoChannels(120, 6)
+	h.channels = append(h.channels, h.channels[0], h.channels[1])
+	h.channels[2].hz, h.channels[2].cn, h.channels[3].hz = 605e6, 17, 201e6
+	facts := h.facts()
+	ask := func(spread func(n int, do func(i int))) []byte {
+		s := h.setup()
+		s.Spread = spread
+		f := New(s)
+		for _, x := range facts {
+			f.Step(x)
+		}
+		_, after := f.extent()
+		return append(marshal(t, f.Answer(0, 0, 0)), marshal(t, f.Alarming((after-30)*reception.HourMS))...)
+	}
+	want := ask(nil)
+	for name, spread := range map[string]func(n int, do func(i int)){
+		"backwards": func(n int, do func(i int)) {
+			for i := n - 1; i >= 0; i-- {
+				do(i)
+			}
+		},
+		"at once": func(n int, do func(i int)) {
+			var all sync.WaitGroup
+			for i := range n {
+				all.Go(func() { do(i) })
+			}
+			all.Wait()
+		},
+	} {
+		if got := ask(spread); !bytes.Equal(got, want) {
+			t.Errorf("worked out %s: %s", name, diff(got, want))
+		}
+	}
 }

@@ -99,7 +99,7 @@ func (f *folder) catchUp(ctx context.Context) error {
 		if f.fold == nil || mounted != f.mounted { // hours have moved to other regimes
 			f.fold, f.mounted, f.logSeq = answer.New(answer.Setup{
 				Home: f.setup.home, Zone: f.setup.zone, Channels: f.setup.channels, Transmitters: f.setup.transmitters,
-				Tuners: f.setup.tuners, Wanted: f.setup.wanted,
+				Tuners: f.setup.tuners, Wanted: f.setup.wanted, Spread: spread,
 			}), mounted, 0
 		}
 		for i := range entries {
