@@ -98,6 +98,9 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 		stood += stoodMS[i]
 		series[e.Series] = true
 	}
+	if !alarmsOnly {
+		run.lastingChanges(&a, elements)
+	}
 	if to > from && len(series) > 0 && !alarmsOnly {
 		a.Measured.Share = Num(math.Min(1, stood/float64(len(series))/float64(to-from)))
 	}
@@ -141,6 +144,8 @@ type run struct {
 	leaf               *drivers.Leaf
 	limits             map[limitKey]limit
 	alarmsOnly         bool
+	freshLasting       map[[16]byte]cause.LastingVerdict
+	parts              []*series                  // of the elements shown
 	fresh              map[[16]byte]cause.Verdict // of this answer
 	slowParts          map[elementKey]slowPart    // for Alarming
 }

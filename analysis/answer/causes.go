@@ -14,9 +14,9 @@ import (
 
 // causes judges every dropout and takes out of the days what was the transmitter's.
 func (r *run) causes(elements []*element) {
-	parts := make([]*series, len(elements))
+	r.parts = make([]*series, len(elements))
 	for i, e := range elements {
-		parts[i] = r.seriesOf(e)
+		r.parts[i] = r.seriesOf(e)
 	}
 	r.fresh = map[[16]byte]cause.Verdict{}
 	for i, e := range elements {
@@ -25,7 +25,7 @@ func (r *run) causes(elements []*element) {
 			if d.WrongIdentity > 0 && d.WrongIdentity == d.Visits {
 				continue // another transmitter: its own state, not a fault to explain here
 			}
-			v := r.judge(r.episode(parts, i, d))
+			v := r.judge(r.episode(r.parts, i, d))
 			e.verdicts[k] = v
 			if v.OffAir() >= 0.5 {
 				e.offAir = append(e.offAir, d)
@@ -302,7 +302,7 @@ func (r *run) episode(all []*series, which int, d reception.Dropout) cause.Episo
 func (r *run) member(s *series) cause.Member {
 	nan := cause.Change{DB: math.NaN(), SD: math.NaN()}
 	return cause.Member{
-		Series: s.Series, Transmitter: s.mast.Name, DistanceKM: s.mast.DistanceKM,
+		Series: s.Series, Transmitter: s.mast.Name, AzimuthDeg: s.mast.AzimuthDeg, DistanceKM: s.mast.DistanceKM,
 		Growth: r.setup.Home.Towards(s.mast.AzimuthDeg), MarginDB: math.NaN(), CN: nan, Level: nan, Edge: nan, Beside: math.NaN(), Overlap: 1,
 	}
 }

@@ -59,6 +59,7 @@ type Fold struct {
 	leafBefore int64
 	slow       slowState
 	verdicts   map[[16]byte]cause.Verdict // of the last answer, by cause.Episode.Key
+	lasting    map[[16]byte]cause.LastingVerdict
 
 	spare   chan *scratch
 	packing []byte // of the hour that is being packed

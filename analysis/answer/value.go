@@ -351,6 +351,9 @@ type Change struct {
 	Size          Est     `json:"size_db"`
 	TurnAbsDeg    Est     `json:"turn_abs_deg"`
 	TurnDirection string  `json:"turn_direction"`
+	// Alike are causes that look the same, Part says what would part them, indoors.
+	Alike []string `json:"alike,omitempty"`
+	Part  string   `json:"part,omitempty"`
 }
 
 // A Comparison sets installation B against A.

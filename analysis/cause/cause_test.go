@@ -192,3 +192,86 @@ func TestAnyEpisode(t *testing.T) {
 		t.Errorf("of nothing: %v; want unknown alone", v.Ranked)
 	}
 }
+
+// Changes towards five directions when an antenna of 40 degrees turns by 12: a parabola
+// in dB gives D = 12/w^2 (2 x d - d^2), worked by hand.
+func TestTurnDB(t *testing.T) {
+	for x, want := range map[float64]float64{-25: -5.58, -10: -2.88, 0: -1.08, 15: 1.62, 30: 4.32} {
+		if got := TurnDB(x, 40, 12); math.Abs(got-want) > 0.005 {
+			t.Errorf("TurnDB(%g, 40, 12) = %.3f; want %.2f", x, got, want)
+		}
+	}
+}
+
+func moved(m Member, db, level float64) Member {
+	m.CN, m.Level, m.Beside = Change{DB: db, SD: 0.3}, Change{DB: level, SD: 0.3}, db
+	return m
+}
+
+func azimuths(m []Member) []Member {
+	for i := range m {
+		m[i].AzimuthDeg = map[string]float64{"Near": 20, "Oaks": 95, "Far": 60}[m[i].Transmitter]
+	}
+	return m
+}
+
+// Lasting changes by who moved (common practice, no published source).
+func TestLastingChanges(t *testing.T) {
+	for _, c := range []struct {
+		want string
+		by   func(m *Member) float64
+	}{
+		{"antenna-turned", func(m *Member) float64 { return TurnDB(m.AzimuthDeg-50, 1.1*beamwidth(m.FrequencyHz), 25) }},
+		{"amplifier", func(*Member) float64 { return -14 }},
+		{"tuner", func(m *Member) float64 {
+			if m.Tuner == "a" {
+				return -6
+			}
+			return 0
+		}},
+		{"transmitter-reduced", func(m *Member) float64 {
+			if m.FrequencyHz == 503e6 {
+				return -5
+			}
+			return 0
+		}},
+		{"obstruction", func(m *Member) float64 {
+			switch {
+			case m.Transmitter != "Oaks":
+				return 0
+			case m.FrequencyHz < 560e6:
+				return -3.2
+			}
+			return -6
+		}},
+	} {
+		t.Run(c.want, func(t *testing.T) {
+			e := Episode{Conditions: weather(), Members: azimuths(home())}
+			for i := range e.Members {
+				db := c.by(&e.Members[i])
+				e.Members[i] = moved(e.Members[i], db, db)
+			}
+			v := JudgeLasting(e)
+			if v.Ranked[0].Cause != c.want {
+				t.Errorf("ranked %v; want %s first", v.Ranked, c.want)
+			}
+			if c.want == "antenna-turned" && (v.Turn.Clockwise < 0.9 || v.Turn.LowDeg > 25 || v.Turn.HighDeg < 25) {
+				t.Errorf("turn %+v; want 25 degrees clockwise", v.Turn)
+			}
+		})
+	}
+}
+
+// With every mast in one direction no turn is claimed.
+func TestNoTurnFromOneDirection(t *testing.T) {
+	e := Episode{Conditions: weather(), Members: home()}
+	for i := range e.Members {
+		e.Members[i] = moved(e.Members[i], -4, -4)
+		e.Members[i].AzimuthDeg = 40
+	}
+	for _, r := range JudgeLasting(e).Ranked {
+		if r.Cause == "antenna-turned" {
+			t.Errorf("a turn with %.2f out of one direction", r.Probability)
+		}
+	}
+}

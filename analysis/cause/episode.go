@@ -12,6 +12,7 @@ import (
 type Member struct {
 	reception.Series
 	Transmitter string  // "" if unknown
+	AzimuthDeg  float64 // NaN if unknown
 	DistanceKM  float64 // NaN if unknown
 	Growth      reception.Growth
 	MarginDB    float64 // usual at that hour of day; NaN if unknown

@@ -24,14 +24,7 @@ var alike = []struct {
 func (v *Verdict) explain(e *Episode) {
 	first := v.Ranked[0]
 	for _, a := range alike {
-		if slices.Contains(a.causes, first.Cause) {
-			for _, c := range a.causes {
-				if c != first.Cause {
-					v.Alike = append(v.Alike, c)
-				}
-			}
-			v.Part = a.part
-		}
+		v.liken(a.causes, a.part)
 	}
 	var fell, stood []string
 	masts := map[string][2]int{} // fell, stood
@@ -83,6 +76,20 @@ func (v *Verdict) explain(e *Episode) {
 	if len(v.Ranked) > 1 && v.Ranked[1].Probability > first.Probability/2 && v.Ranked[1].Cause != "unknown" {
 		say(&v.Against, "%s fits nearly as well", v.Ranked[1].Cause)
 	}
+}
+
+// liken lists the causes that look like the first one, if it is one of them.
+func (v *Verdict) liken(causes []string, part string) {
+	first := v.Ranked[0].Cause
+	if !slices.Contains(causes, first) {
+		return
+	}
+	for _, c := range causes {
+		if c != first {
+			v.Alike = append(v.Alike, c)
+		}
+	}
+	v.Part = part
 }
 
 // weather says what the weather has to do with it.

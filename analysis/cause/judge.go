@@ -24,10 +24,6 @@ const (
 
 // Judge ranks the causes of an episode. Without members nothing is known.
 func Judge(e Episode) Verdict {
-	type scored struct {
-		Ranked
-		log float64
-	}
 	var all []scored
 	members := make([]weighed, len(e.Members))
 	for i := range members {
@@ -53,6 +49,20 @@ func Judge(e Episode) Verdict {
 		all = all[len(all)-1:]
 	}
 
+	v := rank(all)
+	v.witness = witnessed(e.Members)
+	v.explain(&e)
+	return v
+}
+
+// A scored is a cause in one place with the logarithm of its weight.
+type scored struct {
+	Ranked
+	log float64
+}
+
+// rank makes probabilities of weights.
+func rank(all []scored) Verdict {
 	// Places of one cause add up; the likeliest names it.
 	byCause := map[string]*scored{}
 	var causes []*scored
@@ -74,7 +84,7 @@ func Judge(e Episode) Verdict {
 		s.Probability = math.Exp(flatten * (s.log - top))
 		sum += s.Probability
 	}
-	v := Verdict{witness: witnessed(e.Members)}
+	var v Verdict
 	slices.SortStableFunc(causes, func(a, b *scored) int { return cmp.Compare(b.Probability, a.Probability) })
 	for i, s := range causes {
 		s.Probability = math.Min(atMost, s.Probability/sum)
@@ -82,7 +92,6 @@ func Judge(e Episode) Verdict {
 			v.Ranked = append(v.Ranked, s.Ranked)
 		}
 	}
-	v.explain(&e)
 	return v
 }
 

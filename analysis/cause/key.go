@@ -35,7 +35,7 @@ func (e Episode) Key() [16]byte {
 		text(m.Layer)
 		text(m.Transmitter)
 		text(string(m.Growth))
-		num(float64(m.FrequencyHz), m.DistanceKM, m.MarginDB, m.Visits, m.Bad, m.Unlocked, m.CN.DB, m.CN.SD, m.Level.DB, m.Level.SD, m.Edge.DB, m.Edge.SD, m.Beside, m.Overlap)
+		num(float64(m.FrequencyHz), m.AzimuthDeg, m.DistanceKM, m.MarginDB, m.Visits, m.Bad, m.Unlocked, m.CN.DB, m.CN.SD, m.Level.DB, m.Level.SD, m.Edge.DB, m.Edge.SD, m.Beside, m.Overlap)
 		flag(m.CN.AtMost, m.Level.AtMost, m.Ceiling)
 	}
 	h := fnv.New128a()

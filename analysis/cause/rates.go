@@ -180,8 +180,8 @@ func freezing(c *Conditions) float64 {
 	return 0.2
 }
 
-// lasting weighs the length of an episode, in minutes, against a usual one.
-func lasting(c *Conditions, from, to, inside, outside float64) float64 {
+// lastingFor weighs the length of an episode, in minutes, against a usual one.
+func lastingFor(c *Conditions, from, to, inside, outside float64) float64 {
 	switch m := c.LastsMS / 60e3; {
 	case !known(m):
 		return 1
@@ -196,25 +196,25 @@ func lasting(c *Conditions, from, to, inside, outside float64) float64 {
 // other is named.
 var hypotheses = []hypothesis{
 	{cause: "wet-leaves", slow: true, place: oneMast, rate: 40, size: 3, sizeLn: 0.5, scatter: 0.3, level: 1, levelSD: 0.7, shape: throughTrees,
-		when: func(c *Conditions) float64 { return leafy(c) * wet(c) * lasting(c, 5, 12*60, 1, 0.4) }},
+		when: func(c *Conditions) float64 { return leafy(c) * wet(c) * lastingFor(c, 5, 12*60, 1, 0.4) }},
 	{cause: "wind-trees", place: oneMast, rate: 40, size: 2, sizeLn: 0.7, scatter: 0.8, level: 0.6, levelSD: 1.2, errors: 0.35, shape: throughTrees,
 		when: func(c *Conditions) float64 { return pick(c.Leaf, 0.2, 0.3, 0.6, 0.8, 1.4) * windy(c) }},
 	{cause: "mast-sway", place: wholeHome, rate: 2, size: 1.5, sizeLn: 0.6, scatter: 0.8, level: 0.8, levelSD: 1, errors: 0.2, shape: everywhere,
 		when: windy},
 	{cause: "snow-ice", slow: true, place: wholeHome, rate: 5, size: 5, sizeLn: 0.6, scatter: 0.4, level: 1, levelSD: 1,
 		shape: func(m *Member) (float64, float64) { return 0.9, byFrequency(m, 0.5) },
-		when:  func(c *Conditions) float64 { return freezing(c) * lasting(c, 60, 1e6, 1.2, 0.5) }},
+		when:  func(c *Conditions) float64 { return freezing(c) * lastingFor(c, 60, 1e6, 1.2, 0.5) }},
 	{cause: "wet-roof", slow: true, place: wholeHome, rate: 1.5, size: 3, sizeLn: 0.5, scatter: 0.4, level: 1, levelSD: 0.8,
 		shape: func(m *Member) (float64, float64) { return 0.8, byFrequency(m, 0.5) },
-		when:  func(c *Conditions) float64 { return wet(c) * lasting(c, 20, 12*60, 1, 0.4) }},
+		when:  func(c *Conditions) float64 { return wet(c) * lastingFor(c, 20, 12*60, 1, 0.4) }},
 	{cause: "water-in-line", slow: true, place: wholeHome, rate: 1.5, size: 5, sizeLn: 0.6, scatter: 0.35, level: 1, levelSD: 1,
 		shape: func(m *Member) (float64, float64) { return 0.95, byFrequency(m, 0.5) },
-		when:  func(c *Conditions) float64 { return math.Sqrt(wet(c)) * lasting(c, 6*60, 1e6, 2, 0.3) }},
+		when:  func(c *Conditions) float64 { return math.Sqrt(wet(c)) * lastingFor(c, 6*60, 1e6, 2, 0.3) }},
 	{cause: "amplifier", place: wholeHome, rate: 1, size: 18, sizeLn: 0.4, scatter: 0.25, level: 1, levelSD: 3, shape: everywhere,
 		when: func(*Conditions) float64 { return 1 }},
 	{cause: "impulse-noise", place: wholeHome, rate: 25, size: 1.2, sizeLn: 0.8, scatter: 0.8, level: 0, levelSD: 0.5, errors: 0.75,
 		shape: byBand(0.9, 0.3, 0.04),
-		when:  func(c *Conditions) float64 { return hour(c, 16, 24, 1.8, 0.6) * lasting(c, 0, 4*60, 1.1, 0.4) }},
+		when:  func(c *Conditions) float64 { return hour(c, 16, 24, 1.8, 0.6) * lastingFor(c, 0, 4*60, 1.1, 0.4) }},
 	{cause: "powerline-noise", place: wholeHome, rate: 6, size: 3, sizeLn: 0.7, scatter: 0.6, level: 0, levelSD: 0.6, errors: 0.4,
 		shape: byBand(0.9, 0.4, 0.04),
 		when: func(c *Conditions) float64 {
@@ -230,11 +230,11 @@ var hypotheses = []hypothesis{
 		when:  func(c *Conditions) float64 { return math.Sqrt(night(c)) * inMonths(c, 4, 10, 1.2, 0.8) }},
 	{cause: "sporadic-e", place: eachAlone, rate: 6, size: 8, sizeLn: 0.8, scatter: 0.5, level: -0.5, levelSD: 3, shape: byBand(0.7, 0.002, 0.0005),
 		when: func(c *Conditions) float64 {
-			return inMonths(c, 5, 8, 2.8, 0.15) * math.Max(hour(c, 9, 13, 2, 0.3), hour(c, 16, 21, 1.6, 0.3)) * lasting(c, 8, 8*60, 1, 0.3)
+			return inMonths(c, 5, 8, 2.8, 0.15) * math.Max(hour(c, 9, 13, 2, 0.3), hour(c, 16, 21, 1.6, 0.3)) * lastingFor(c, 8, 8*60, 1, 0.3)
 		}},
 	{cause: "aircraft", place: eachAlone, rate: 12, size: 2.5, sizeLn: 0.5, scatter: 0.7, level: 0.5, levelSD: 1.5, errors: 0.3,
 		shape: func(*Member) (float64, float64) { return 0.1, 1 },
-		when:  func(c *Conditions) float64 { return hour(c, 6, 23, 1.3, 0.2) * lasting(c, 0, 15, 1.5, 0.02) }},
+		when:  func(c *Conditions) float64 { return hour(c, 6, 23, 1.3, 0.2) * lastingFor(c, 0, 15, 1.5, 0.02) }},
 	{cause: "moving-reflector", place: eachAlone, rate: 4, size: 2.5, sizeLn: 0.6, scatter: 0.7, level: 0.3, levelSD: 1.2, errors: 0.3,
 		shape: func(*Member) (float64, float64) { return 0.2, 1 },
 		when: func(c *Conditions) float64 {
@@ -252,11 +252,11 @@ var hypotheses = []hypothesis{
 		},
 		when: func(c *Conditions) float64 { return hour(c, 16, 24, 1.8, 0.6) }},
 	{cause: "transmitter-off", place: oneChannel, rate: 12, size: 35, sizeLn: 0.3, scatter: 0.2, level: 0.6, levelSD: 8, dark: true, shape: everywhere,
-		when: func(c *Conditions) float64 { return hour(c, 0, 6, 2.4, 0.5) * lasting(c, 3, 24*60, 1, 0.3) }},
+		when: func(c *Conditions) float64 { return hour(c, 0, 6, 2.4, 0.5) * lastingFor(c, 3, 24*60, 1, 0.3) }},
 	{cause: "transmitter-off", place: oneMast, rate: 1, size: 35, sizeLn: 0.3, scatter: 0.2, level: 0.6, levelSD: 8, dark: true, shape: everywhere,
 		when: func(c *Conditions) float64 { return hour(c, 0, 6, 2.4, 0.5) }},
 	{cause: "transmitter-reduced", place: oneChannel, rate: 2, size: 6, sizeLn: 0.4, scatter: 0.1, level: 1, levelSD: 0.5, shape: everywhere,
-		when: func(c *Conditions) float64 { return dryAir(c) * lasting(c, 30, 1e6, 1.3, 0.2) }},
+		when: func(c *Conditions) float64 { return dryAir(c) * lastingFor(c, 30, 1e6, 1.3, 0.2) }},
 	{cause: "transmitter-reduced", place: oneMast, rate: 1, size: 6, sizeLn: 0.4, scatter: 0.1, level: 1, levelSD: 0.5, shape: everywhere,
 		when: func(c *Conditions) float64 { return dryAir(c) * hour(c, 8, 18, 1.6, 0.5) }},
 	{cause: "tuner", place: oneTuner, rate: 1.5, size: 12, sizeLn: 0.8, scatter: 0.3, level: 1, levelSD: 3, shape: everywhere,
@@ -265,7 +265,7 @@ var hypotheses = []hypothesis{
 		when: func(*Conditions) float64 { return 1 }},
 	{cause: "host", place: wholeHome, rate: 2, size: 0.3, sizeLn: 0.3, scatter: 0.5, level: 0, levelSD: 0.4, errors: 0.7,
 		shape: func(*Member) (float64, float64) { return 0.6, 0.1 },
-		when:  func(c *Conditions) float64 { return lasting(c, 0, 20, 1.5, 0.3) }},
+		when:  func(c *Conditions) float64 { return lastingFor(c, 0, 20, 1.5, 0.3) }},
 	{cause: "ordinary-fading", place: eachAlone, rate: 60, size: 2, sizeLn: 0.6, scatter: 0.8, level: 0.8, levelSD: 1,
 		shape: func(*Member) (float64, float64) { return 0.1, 1 },
 		when:  func(*Conditions) float64 { return 1 }},
