@@ -10,10 +10,10 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	_ "time/tzdata" // zones are there on a machine without a zone database
 
 	"holdfast/analysis/reception"
 	"holdfast/collector/address"
+	"holdfast/configs/zones"
 )
 
 // finish fills in defaults and checks what the types alone do not say.
@@ -119,7 +119,7 @@ func (d *decoder) home(h *Home) {
 	}
 	d.missing("home", "name", "name: and what you call the place")
 	if !d.missing("home", "time_zone", "one such as time_zone: America/New_York") && !d.faulty("home.time_zone") {
-		if _, err := time.LoadLocation(h.TimeZone); err != nil || h.TimeZone == "Local" {
+		if _, err := zones.Load(h.TimeZone); err != nil {
 			d.wrong("home.time_zone", "%q is no time zone; write one such as America/New_York", cut(h.TimeZone))
 		}
 	}

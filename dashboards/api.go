@@ -15,12 +15,13 @@ import (
 	"holdfast/alerting"
 	"holdfast/analysis/answer"
 	"holdfast/analysis/reception"
+	"holdfast/configs/zones"
 	"holdfast/dashboards/words"
 )
 
 // zone returns the home's time zone; one that the program does not know is UTC.
 func zone(h reception.Home) *time.Location {
-	if z, err := time.LoadLocation(h.TimeZone); err == nil {
+	if z, err := zones.Load(h.TimeZone); err == nil {
 		return z
 	}
 	return time.UTC

@@ -17,8 +17,6 @@ import (
 	"sync"
 	"time"
 
-	_ "time/tzdata" // zones come from the copy inside the program
-
 	"github.com/prometheus/client_golang/prometheus"
 
 	"holdfast/dashboards/door"

@@ -59,7 +59,7 @@ func (f *Fold) answer(from, to, at int64, alarmsOnly bool) Answer {
 	}
 	from = min(from, to)
 	a := Answer{
-		Home:     Home{f.setup.Home.Name, string(f.setup.Home.Region), f.setup.Home.TimeZone},
+		Home:     Home{f.setup.Home.Name, string(f.setup.Home.Region), f.setup.Home.TimeZone, f.setup.ZoneData},
 		AsOf:     Time(at),
 		Measured: Measured{From: Time(from), To: Time(to), Share: Num(math.NaN())},
 		Channels: []Channel{}, Changes: []Change{}, Comparisons: []Comparison{}, Alarms: []Alarm{},

@@ -31,7 +31,7 @@ const est = "value low high"
 // shape is the documented form: each key with what lies below it. Keys that an
 // estimate may leave out, bound and needs, are not in it.
 var shape = map[string]any{
-	"home": "name region time_zone", "as_of": "", "measured": "from to share",
+	"home": "name region time_zone time_zone_data", "as_of": "", "measured": "from to share",
 	"channels": map[string]any{
 		"rf": "", "frequency_hz": "", "layer": "", "tuner": "", "installation": "",
 		"latest":       "time locked level_dbm cn_db margin_db",

@@ -18,6 +18,7 @@ import (
 type Setup struct {
 	Home         reception.Home
 	Zone         *time.Location // the home's; never nil
+	ZoneData     string         // edition of the zone data that Zone is from, such as 2025c
 	Channels     []reception.Channel
 	Transmitters []reception.Transmitter
 	Tuners       []reception.Tuner

@@ -118,6 +118,7 @@ type Home struct {
 	Name     string `json:"name"`
 	Region   string `json:"region"`
 	TimeZone string `json:"time_zone"`
+	ZoneData string `json:"time_zone_data"` // edition of the zone data, such as 2025c
 }
 
 // Measured is the span and the share of it that was measured, 0 to 1.

@@ -11,6 +11,7 @@ import (
 
 	"holdfast/alerting"
 	"holdfast/analysis/answer"
+	"holdfast/configs/zones"
 )
 
 func alarmCommand(e *env) *cobra.Command {
@@ -39,7 +40,7 @@ imported history those that it would have raised (replay).`,
 				j.SetIndent("", "  ")
 				return j.Encode(as)
 			}
-			zone, err := time.LoadLocation(as.TimeZone)
+			zone, err := zones.Load(as.TimeZone)
 			if err != nil {
 				zone = time.UTC
 			}

@@ -22,6 +22,7 @@ import (
 	"holdfast/cmd/internal/daemon"
 	"holdfast/collector/weather"
 	"holdfast/configs"
+	"holdfast/configs/zones"
 )
 
 // A fastDemo is how the life of an alarm is shown.
@@ -58,7 +59,7 @@ func (e *env) fastDemo(ctx context.Context, o fastDemo) (err error) {
 	if err != nil {
 		return err
 	}
-	zone, err := time.LoadLocation(cfg.Home.TimeZone)
+	zone, err := zones.Load(cfg.Home.TimeZone)
 	if err != nil {
 		return err
 	}

@@ -10,8 +10,6 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
-
-	_ "time/tzdata" // zones where the system has none
 )
 
 func main() { os.Exit(realMain()) }

@@ -13,6 +13,7 @@ import (
 	"holdfast/analysis/tally"
 	"holdfast/collector/intake"
 	"holdfast/collector/store"
+	"holdfast/configs/zones"
 )
 
 // A folder keeps the analysis' fold in step with the log: it takes in what the change
@@ -98,7 +99,7 @@ func (f *folder) catchUp(ctx context.Context) error {
 		}
 		if f.fold == nil || mounted != f.mounted { // hours have moved to other regimes
 			f.fold, f.mounted, f.logSeq = answer.New(answer.Setup{
-				Home: f.setup.home, Zone: f.setup.zone, Channels: f.setup.channels, Transmitters: f.setup.transmitters,
+				Home: f.setup.home, Zone: f.setup.zone, ZoneData: zones.Edition(), Channels: f.setup.channels, Transmitters: f.setup.transmitters,
 				Tuners: f.setup.tuners, Wanted: f.setup.wanted, Spread: spread,
 			}), mounted, 0
 		}

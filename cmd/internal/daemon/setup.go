@@ -14,6 +14,7 @@ import (
 	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 	"holdfast/configs"
+	"holdfast/configs/zones"
 )
 
 // A setup is the config in the words of the domain.
@@ -28,7 +29,7 @@ type setup struct {
 }
 
 func setupFrom(c configs.Config) (setup, error) {
-	zone, err := time.LoadLocation(c.Home.TimeZone)
+	zone, err := zones.Load(c.Home.TimeZone)
 	if err != nil {
 		return setup{}, fmt.Errorf("home.time_zone: %w", err)
 	}

@@ -45,7 +45,7 @@ var rules = []rule{
 	{of: "alerting/watch", reach: []string{"alerting", "analysis/..."}},
 	{of: "alerting/notify/...", reach: []string{"alerting", "analysis/..."}},
 
-	{of: "dashboards", reach: []string{"dashboards/...", "alerting", "analysis/..."}},
+	{of: "dashboards", reach: []string{"dashboards/...", "alerting", "analysis/...", "configs/zones"}},
 	{of: "dashboards/door"},
 	{of: "dashboards/chart", reach: []string{"analysis/..."}},
 	{of: "dashboards/words", reach: []string{"dashboards/...", "alerting", "analysis/..."}},
@@ -68,7 +68,8 @@ var rules = []rule{
 	{of: "collector/source/dvb", reach: []string{"analysis/reception", "collector", "collector/psi"}},
 	{of: "collector/source/...", reach: []string{"analysis/reception", "collector"}},
 
-	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq", "dashboards/door"}},
+	{of: "configs", reach: []string{"analysis/reception", "collector/address", "collector/jq", "configs/zones", "dashboards/door"}},
+	{of: "configs/zones"},
 	{of: "cmd/...", reach: []string{"..."}},
 }
 
@@ -236,6 +237,23 @@ func TestPurePackagesArePure(t *testing.T) {
 		}
 		for _, what := range impurities(f.tree) {
 			t.Errorf("%s: %s in a pure package", fset.Position(what.pos), what.what)
+		}
+	}
+}
+
+// Zone files of the machine differ in age: all zones come from configs/zones.
+func TestZonesComeFromOnePlace(t *testing.T) {
+	fset, files := load(t)
+	for _, f := range files {
+		for _, what := range impurities(f.tree) {
+			if !f.test && what.what == "time.LoadLocation" {
+				t.Errorf("%s: %s reads the machine's zone files; use zones.Load", fset.Position(what.pos), what.what)
+			}
+		}
+		for _, i := range f.tree.Imports {
+			if !f.test && i.Path.Value == `"time/tzdata"` {
+				t.Errorf("%s: a second copy of the zone data in the program", fset.Position(i.Pos()))
+			}
 		}
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"holdfast/cmd/internal/daemon"
 	"holdfast/collector/source/dvb"
 	"holdfast/configs"
+	"holdfast/configs/zones"
 	"holdfast/dashboards/words"
 )
 
@@ -184,7 +185,7 @@ func regionOf(zone string) string {
 func LocalZone() string {
 	if z := os.Getenv("TZ"); z != "" {
 		z = strings.TrimPrefix(z, ":")
-		if _, err := time.LoadLocation(z); err == nil {
+		if _, err := zones.Load(z); err == nil {
 			return z
 		}
 	}
