@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"slices"
 
 	"holdfast/analysis/reception"
 )
@@ -101,13 +102,39 @@ func Unpack(packed reception.PackedTally) (Keyed, error) {
 			packed.Hour, packed.FrequencyHz, packed.Version, Version, ErrVersion)
 	}
 	k := Keyed{Key: packed.TallyKey}
-	if !unpack(&k.Tally, packed.Body, packed.Hour*reception.HourMS) {
-		return Keyed{}, fmt.Errorf("tally of hour %d of %d Hz is damaged: rebuild it from the readings", packed.Hour, packed.FrequencyHz)
+	if !unpack(&k.Tally, packed.Body, packed.Hour*reception.HourMS, nil) {
+		return Keyed{}, damaged(&packed)
 	}
 	return k, nil
 }
 
-func unpack(t *reception.Tally, b []byte, hourMS int64) bool {
+func damaged(p *reception.PackedTally) error {
+	return fmt.Errorf("tally of hour %d of %d Hz is damaged: rebuild it from the readings", p.Hour, p.FrequencyHz)
+}
+
+// An Unpacker unpacks one tally after another into the same memory: for a fold that
+// keeps none, which needs no collecting of garbage then. The zero value is ready.
+type Unpacker struct {
+	keyed Keyed
+	bins  []reception.Bin
+	dose  []reception.DoseBin
+}
+
+// Unpack is like the function Unpack; the tally is valid until the next call.
+func (u *Unpacker) Unpack(packed *reception.PackedTally) (*Keyed, error) {
+	if packed.Version != Version {
+		_, err := Unpack(*packed)
+		return nil, err
+	}
+	u.keyed = Keyed{Key: packed.TallyKey}
+	if !unpack(&u.keyed.Tally, packed.Body, packed.Hour*reception.HourMS, u) {
+		return nil, damaged(packed)
+	}
+	return &u.keyed, nil
+}
+
+// unpack reads a body; memory may be nil.
+func unpack(t *reception.Tally, b []byte, hourMS int64, memory *Unpacker) bool {
 	if len(b) == 0 || b[0]>>7 != 0 {
 		return false
 	}
@@ -124,8 +151,8 @@ func unpack(t *reception.Tally, b []byte, hourMS int64) bool {
 	r := bitReader{b: b}
 	p := packingOf(flags)
 	p.r = &r
-	readHistograms(&r, t)
-	readDose(&r, t, flags, blocks, preBits)
+	readHistograms(&r, t, memory)
+	readDose(&r, t, flags, blocks, preBits, memory)
 	p.scalars(t)
 	p.runs(&t.Runs, hourMS)
 	return r.over()
@@ -378,10 +405,24 @@ func writeBins(w *bitWriter, bins []reception.Bin, at int64) {
 }
 
 // readHistograms reads all histograms into one piece of memory.
-func readHistograms(r *bitReader, t *reception.Tally) {
-	var room [96]reception.Bin
-	all := room[:0]
+func readHistograms(r *bitReader, t *reception.Tally, memory *Unpacker) {
 	var ends [5]int
+	if memory != nil {
+		memory.bins, ends = readAllBins(r, memory.bins[:0])
+		shareOutBins(t, memory.bins, ends)
+		return
+	}
+	var room [96]reception.Bin // an hour of a visit a minute has some 60
+	all, ends := readAllBins(r, room[:0])
+	if !r.bad && len(all) > 0 {
+		kept := make([]reception.Bin, len(all))
+		copy(kept, all)
+		shareOutBins(t, kept, ends)
+	}
+}
+
+// readAllBins appends the bins of all histograms and says where each ends.
+func readAllBins(r *bitReader, all []reception.Bin) (_ []reception.Bin, ends [5]int) {
 	var cn []reception.Bin
 	for i := range ends {
 		all = readBins(r, all, near(i, cn))
@@ -389,15 +430,14 @@ func readHistograms(r *bitReader, t *reception.Tally) {
 			cn = all
 		}
 	}
-	if r.bad || len(all) == 0 {
-		return
-	}
-	kept := make([]reception.Bin, len(all))
-	copy(kept, all)
+	return all, ends
+}
+
+func shareOutBins(t *reception.Tally, all []reception.Bin, ends [5]int) {
 	from := 0
 	for i, h := range histograms(t) {
 		if ends[i] > from {
-			*h = kept[from:ends[i]:ends[i]]
+			*h = all[from:ends[i]:ends[i]]
 		}
 		from = ends[i]
 	}
@@ -625,7 +665,7 @@ func writeColumn(w *bitWriter, vs []int64) {
 	}
 }
 
-func readDose(r *bitReader, t *reception.Tally, flags byte, blocks, preBits int64) {
+func readDose(r *bitReader, t *reception.Tally, flags byte, blocks, preBits int64, memory *Unpacker) {
 	n := uint64(len(t.CN))
 	like := flags&doseLikeCN != 0
 	if !like {
@@ -638,7 +678,14 @@ func readDose(r *bitReader, t *reception.Tally, flags byte, blocks, preBits int6
 		r.fail()
 		return
 	}
-	dose := make([]reception.DoseBin, n)
+	var dose []reception.DoseBin
+	if memory != nil {
+		memory.dose = slices.Grow(memory.dose[:0], int(n))[:n]
+		dose = memory.dose
+		clear(dose)
+	} else {
+		dose = make([]reception.DoseBin, n)
+	}
 	at := int64(0)
 	for i := range dose {
 		switch {

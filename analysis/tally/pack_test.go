@@ -137,6 +137,35 @@ func TestPackAnything(t *testing.T) {
 	})
 }
 
+// An Unpacker gives what Unpack gives, tally after tally, damaged ones between them.
+func TestUnpacker(t *testing.T) {
+	all, _ := worldTallies(5*time.Minute, 2)
+	var u Unpacker
+	for i, k := range all {
+		p := Pack(k)
+		if i%7 == 3 {
+			short := p
+			short.Body = p.Body[:len(p.Body)-1]
+			old := p
+			old.Version--
+			for _, bad := range []reception.PackedTally{short, old} {
+				_, want := Unpack(bad)
+				if _, err := u.Unpack(&bad); err == nil || want == nil || err.Error() != want.Error() {
+					t.Errorf("a bad one: %v, want %v", err, want)
+				}
+			}
+		}
+		got, err := u.Unpack(&p)
+		if err != nil || !reflect.DeepEqual(*got, k) {
+			t.Fatalf("tally %d came back as\n%+v, %v; want\n%+v", i, got, err, k)
+		}
+	}
+	p := Pack(all[0])
+	if n := testing.AllocsPerRun(100, func() { u.Unpack(&p) }); n != 0 {
+		t.Errorf("%g allocations a tally, want none", n)
+	}
+}
+
 // worldTallies are the tallies of the first world's twelve channels over some days,
 // visited so often.
 func worldTallies(every time.Duration, days int) (out []Keyed, readings int) {
@@ -195,6 +224,22 @@ func BenchmarkPack(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		Pack(all[n%len(all)])
+		n++
+	}
+}
+
+func BenchmarkUnpacker(b *testing.B) {
+	var packed []reception.PackedTally
+	for _, k := range benchTallies() {
+		packed = append(packed, Pack(k))
+	}
+	var u Unpacker
+	n := 0
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := u.Unpack(&packed[n%len(packed)]); err != nil {
+			b.Fatal(err)
+		}
 		n++
 	}
 }

@@ -250,15 +250,16 @@ func (f *folder) takeWeather(ctx context.Context, s store.Span) error {
 }
 
 func (f *folder) takeTallies(ctx context.Context, q store.Query) error {
+	var u tally.Unpacker
 	for p, err := range f.log.Tallies(ctx, q) {
 		if err != nil {
 			return fmt.Errorf("read tallies: %w", err)
 		}
-		k, err := tally.Unpack(p)
+		k, err := u.Unpack(&p)
 		if err != nil {
 			return fmt.Errorf("read the tally of hour %d: %w", p.Hour, err)
 		}
-		f.fold.Step(answer.Fact{Tally: &k})
+		f.fold.Step(answer.Fact{Tally: k}) // the fold copies what it keeps
 	}
 	return nil
 }

@@ -40,43 +40,56 @@ func filled(t *testing.T, steps int64, o Options) (*Store, string) {
 // holds a prefix of what was acknowledged, up to the moment of the call at least.
 func TestBackupUnderLoad(t *testing.T) {
 	t.Parallel()
+	t.Run("hot", func(t *testing.T) { t.Parallel(); backupUnderLoad(t, 0) })
+	t.Run("while days are sealed and months merged", func(t *testing.T) { t.Parallel(); backupUnderLoad(t, 7) })
+}
+
+// backupUnderLoad has the store tidied after every so many steps.
+func backupUnderLoad(t *testing.T, tidy int64) {
 	f := newFaulty(t)
 	f.lazy = true
-	s, _ := filled(t, 300, Options{vfs: f.name, copyPages: 7})
+	s, _ := filled(t, 300, f.options(Options{copyPages: 16}))
 	checkpointOften(t, s)
 	acked := atomic.Int64{}
 	acked.Store(300)
 	ctx, stop := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
+	ended, appended := make(chan error, 1), make(chan struct{})
 	go func() {
 		for ctx.Err() == nil {
 			if _, err := s.Append(t.Context(), step(acked.Load())); err != nil {
 				ended <- err
 				return
 			}
-			acked.Add(1)
+			n := acked.Add(1)
+			select {
+			case appended <- struct{}{}:
+			default:
+			}
+			if tidy > 0 && n%tidy == 0 {
+				if err := s.Tidy(t.Context(), far); err != nil {
+					ended <- err
+					return
+				}
+			}
 		}
 		ended <- nil
 	}()
-	var sizes []int64
-	for i := range 5 {
+	for i := range 3 {
 		before := acked.Load()
 		to := filepath.Join(t.TempDir(), "backup")
 		var last, total int64
-		during := acked.Load()
 		got, err := s.Backup(t.Context(), to, func(done, of int64) {
 			if done < last || done > of {
 				t.Errorf("progress went from %d to %d of %d", last, done, of)
 			}
 			last, total = done, of
-			for acked.Load() < during+3 { // let the home go on between the steps
+			for range 2 { // let the home go on between the steps
 				select {
 				case err := <-ended:
 					t.Fatal(err)
-				default:
+				case <-appended:
 				}
 			}
-			during = acked.Load()
 		})
 		if err != nil {
 			t.Fatal(err)
@@ -85,10 +98,9 @@ func TestBackupUnderLoad(t *testing.T) {
 		if after == before {
 			t.Error("nothing was appended during the backup")
 		}
-		if last != total || got.Bytes != total || got.Files != 1 {
+		if last != total || got.Bytes != total || got.Files < 1 || got.Linked != got.Files-1 || tidy == 0 && got.Files != 1 || tidy > 0 && i > 0 && got.Files == 1 {
 			t.Errorf("backup %d copied %+v; progress ended at %d of %d", i, got, last, total)
 		}
-		sizes = append(sizes, got.Bytes)
 		dir := filepath.Join(t.TempDir(), "data")
 		if _, err := Restore(t.Context(), to, dir, Options{}, nil); err != nil {
 			t.Fatal(err)
@@ -109,9 +121,6 @@ func TestBackupUnderLoad(t *testing.T) {
 	stop()
 	if err := <-ended; err != nil {
 		t.Fatal(err)
-	}
-	if !slices.IsSorted(sizes) {
-		t.Errorf("sizes %v of a growing store", sizes)
 	}
 }
 
