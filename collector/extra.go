@@ -47,7 +47,7 @@ func bad(c reception.Channel, r reception.Reading) bool {
 		return false
 	case !r.Locked:
 		return true
-	case c.Identity != "" && r.Identity != "" && r.Identity != c.Identity:
+	case c.Identity != "" && r.Identity != "" && !reception.SameIdentity(r.Identity, c.Identity):
 		return true
 	case !math.IsNaN(r.ErroredS):
 		return r.ErroredS >= max(1, 0.05*float64(r.DwellMS)/1000)

@@ -550,7 +550,8 @@ func (r *run) latestOf(e *element) Latest {
 	switch {
 	case ok && reading.Time < r.atMS && reading.Time >= hour*reception.HourMS:
 		out.Time, out.Locked = Time(reading.Time), reading.Locked
-		out.WrongIdentity = tally.WrongIdentity(&reading, tally.Rules{Identity: e.channel.Identity})
+		out.Identity, out.ExpectedIdentity = reading.Identity, cmp.Or(e.channel.Identity, reading.expected)
+		out.WrongIdentity = tally.WrongIdentity(&reading.Reading, tally.Rules{Identity: out.ExpectedIdentity})
 		out.LevelDBm = Num(reading.LevelDBm)
 		if reading.Locked {
 			out.CNDB = Num(reading.CNDB)

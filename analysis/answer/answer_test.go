@@ -449,6 +449,8 @@ func TestAnotherSignalIsSaid(t *testing.T) {
 	for i := range s.Channels {
 		s.Channels[i].Identity, s.Channels[i].Wanted = "2126", i == 0
 	}
+	learnt := h.setup()
+	fl := New(learnt) // where the config names no identity
 	f := New(s)
 	var last *tally.Keyed
 	for _, x := range h.facts() {
@@ -456,6 +458,7 @@ func TestAnotherSignalIsSaid(t *testing.T) {
 			continue
 		}
 		f.Step(x)
+		fl.Step(x)
 		if x.Tally != nil && x.Tally.Key.FrequencyHz == 599e6 && (last == nil || x.Tally.Key.Hour > last.Key.Hour) {
 			last = x.Tally
 		}
@@ -477,13 +480,20 @@ func TestAnotherSignalIsSaid(t *testing.T) {
 	for _, x := range []struct {
 		identity string
 		wrong    bool
-	}{{"2199", true}, {"2126", false}, {"", false}} {
+	}{{"2199", true}, {"2126", false}, {"0x084e", false}, {"", false}} {
 		r := reception.NewReading()
 		start += minute
 		r.Time, r.Tuner, r.FrequencyHz, r.DwellMS, r.Locked, r.CNDB, r.Identity = start+6*minute, c.Tuner, 599e6, 5000, true, 25, x.identity
 		f.Step(Fact{Latest: &r})
 		if got := look(start + 7*minute).Latest; got.Time != Time(r.Time) || got.WrongIdentity != x.wrong {
 			t.Errorf("identity %q: latest %+v, want wrong %v", x.identity, got, x.wrong)
+		} else if got.Identity != x.identity || got.ExpectedIdentity != "2126" {
+			t.Errorf("identity %q: latest %+v, want it said, and what was expected", x.identity, got)
+		}
+		fl.Step(Fact{Latest: &r, Expected: "2126"})
+		a := fl.Alarming(start + 7*minute)
+		if got := a.Channels[slices.IndexFunc(a.Channels, func(c Channel) bool { return c.FrequencyHz == 599e6 })].Latest; got.WrongIdentity != x.wrong {
+			t.Errorf("identity %q, the expected one learnt: latest %+v, want wrong %v", x.identity, got, x.wrong)
 		}
 	}
 }

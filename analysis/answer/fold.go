@@ -28,8 +28,8 @@ type Setup struct {
 	Spread func(n int, do func(i int))
 }
 
-// A Fact is one thing to take in: exactly one field is set. What it points to is
-// copied.
+// A Fact is one thing to take in: one field is set, and Expected beside Latest. What it
+// points to is copied.
 type Fact struct {
 	// Tally is one hour's tally, of a closed hour or of the open one. It replaces an
 	// earlier one of the same key, and one of its hour made before mode or scale were
@@ -42,6 +42,8 @@ type Fact struct {
 	Entry *reception.Entry
 	// Latest is a visit that was made; the newest of each series becomes "latest".
 	Latest *reception.Reading
+	// Expected is the identity that Latest is held against; "" accepts any.
+	Expected string
 }
 
 // A Fold takes in facts, in any order, and answers from all it has. The same facts
@@ -54,7 +56,7 @@ type Fold struct {
 	segments []*segment // by frequency, layer, tuner, installation, mode, scale
 	scales   map[string]scaleEntry
 	installs map[installKey]install
-	latest   map[reception.Series]reception.Reading
+	latest   map[reception.Series]lastVisit
 
 	leaf       *drivers.Leaf
 	leafBefore int64
@@ -64,6 +66,11 @@ type Fold struct {
 
 	spare   chan *scratch
 	packing []byte // of the hour that is being packed
+}
+
+type lastVisit struct {
+	reception.Reading
+	expected string // identity
 }
 
 type scaleEntry struct {
@@ -89,7 +96,7 @@ func New(s Setup) *Fold {
 	}
 	return &Fold{
 		setup: s, days: drivers.NewDays(s.Zone), scales: map[string]scaleEntry{}, installs: map[installKey]install{},
-		latest: map[reception.Series]reception.Reading{}, spare: make(chan *scratch, maxWorkers),
+		latest: map[reception.Series]lastVisit{}, spare: make(chan *scratch, maxWorkers),
 	}
 }
 
@@ -105,8 +112,8 @@ func (f *Fold) Step(x Fact) {
 		f.entry(*x.Entry)
 	}
 	if r := x.Latest; r != nil && r.Valid() {
-		if old, ok := f.latest[r.Series()]; !ok || r.Time > old.Time {
-			f.latest[r.Series()] = *r
+		if old, ok := f.latest[r.Series()]; !ok || r.Time >= old.Time { // the same again may be held against another identity
+			f.latest[r.Series()] = lastVisit{*r, x.Expected}
 		}
 	}
 }

@@ -180,7 +180,12 @@ type Latest struct {
 	LevelDBm Num  `json:"level_dbm"`
 	CNDB     Num  `json:"cn_db"`
 	MarginDB Num  `json:"margin_db"`
-	// WrongIdentity: locked, but to another signal than the config expects.
+	// Identity is what the signal called itself, "" if it was not read.
+	Identity string `json:"identity"`
+	// ExpectedIdentity is the config's, else what the first visits agreed on; "" accepts
+	// any, and where the visit itself is not known.
+	ExpectedIdentity string `json:"expected_identity"`
+	// WrongIdentity: locked, but to another signal than the expected one.
 	WrongIdentity bool `json:"wrong_identity"`
 }
 

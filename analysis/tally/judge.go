@@ -16,7 +16,8 @@ const priorBurstBlocks = 3
 func WrongIdentity(r *reception.Reading, rules Rules) bool { return wrongIdentity(r, &rules) }
 
 func wrongIdentity(r *reception.Reading, rules *Rules) bool {
-	return r.Valid() && r.Locked && rules.Identity != "" && r.Identity != "" && r.Identity != rules.Identity
+	return r.Valid() && r.Locked && rules.Identity != "" && r.Identity != "" && r.Identity != rules.Identity &&
+		!reception.SameIdentity(r.Identity, rules.Identity)
 }
 
 // ErroredUS returns the errored time of a visit, microseconds within its dwell.

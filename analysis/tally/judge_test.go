@@ -61,6 +61,7 @@ func TestErroredTime(t *testing.T) {
 		{"no lock", visit(5000, func(r *reception.Reading) { r.Locked = false }), 5e6, true, true},
 		{"wrong identity", visit(5000, func(r *reception.Reading) { r.Identity = "200" }), 5e6, true, false},
 		{"right identity", visit(5000, func(r *reception.Reading) { r.Identity = "100" }), 0, false, false},
+		{"right identity in other figures", visit(5000, func(r *reception.Reading) { r.Identity = "0x0064/0x233a" }), 0, false, false},
 		{"counted each second", visit(5000, func(r *reception.Reading) { r.ErroredS, r.UncorrectedBlocks = 2, 900 }), 2e6, true, false},
 		{"counted none, though blocks are bad", visit(5000, func(r *reception.Reading) { r.ErroredS, r.UncorrectedBlocks = 0, 1 }), 0, false, false},
 		{"one block is one second", visit(5000, func(r *reception.Reading) { r.UncorrectedBlocks, r.TotalBlocks = 1, 64470 }), 1e6, true, false},

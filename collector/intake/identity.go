@@ -62,6 +62,20 @@ func (s *sightings) see(m []mounting, r *reception.Reading) bool {
 	return true
 }
 
+// Expected returns the identity that a visit to a series is held against at an instant:
+// the configuration's, else the one that the first visits agreed on; "" accepts any.
+func (in *Intake) Expected(s reception.Series, at int64) string {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if id := in.o.Rules(s).Identity; id != "" {
+		return id
+	}
+	if !in.loaded {
+		return ""
+	}
+	return expected(in.identities[s].by[installation(in.facts.of(s.Tuner), at)])
+}
+
 func (in *Intake) loadIdentities(ctx context.Context) error {
 	entries, err := collect(in.ledger.Entries(ctx, KindIdentity))
 	if err != nil {

@@ -60,3 +60,31 @@ func TestFirstVisitsThatDisagreeNameNothing(t *testing.T) {
 		t.Errorf("%d visits on the wrong identity, want none: nobody knows the right one", n)
 	}
 }
+
+// What a visit is held against is the configuration's, else what was learnt under the
+// installation of its day.
+func TestExpected(t *testing.T) {
+	b := newBench(t, 300*second)
+	first := named(week0, "")
+	s := first.Series()
+	if got := b.in.Expected(s, week0); got != "" {
+		t.Errorf("before anything was read: %q, want none", got)
+	}
+	b.add(named(week0, "0x0421"), named(week0+minute, "0x0421"))
+	if got := b.in.Expected(s, week0); got != "" {
+		t.Errorf("after two visits: %q, want none", got)
+	}
+	b.add(named(week0+2*minute, "0x0421"))
+	if got := b.in.Expected(s, week0+3*minute); got != "0x0421" {
+		t.Errorf("after three: %q, want 0x0421", got)
+	}
+	b.install(week0+10*minute, "", "mast")
+	b.must(b.in.Rebuild(t.Context()))
+	if before, after := b.in.Expected(s, week0+9*minute), b.in.Expected(s, week0+11*minute); before != "0x0421" || after != "" {
+		t.Errorf("before the new installation %q, after it %q; want 0x0421 and none yet", before, after)
+	}
+	b.in.Renew(func(reception.Series) tally.Rules { return tally.Rules{Identity: "0x0500"} }, "")
+	if got := b.in.Expected(s, week0); got != "0x0500" {
+		t.Errorf("configured: %q, want 0x0500", got)
+	}
+}

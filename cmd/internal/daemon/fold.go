@@ -120,7 +120,7 @@ func (f *folder) catchUp(ctx context.Context) error {
 		f.fold.Step(answer.Fact{Tally: &k})
 	}
 	for _, r := range visits { // the fold keeps the newest of each series
-		f.fold.Step(answer.Fact{Latest: &r})
+		f.fold.Step(answer.Fact{Latest: &r, Expected: f.intake.Expected(r.Series(), r.Time)})
 	}
 	return nil
 }
@@ -281,7 +281,7 @@ func (f *folder) takeLatest(ctx context.Context, s reception.Series, from, to in
 		}
 	}
 	if found {
-		f.fold.Step(answer.Fact{Latest: &last})
+		f.fold.Step(answer.Fact{Latest: &last, Expected: f.intake.Expected(s, last.Time)})
 	}
 	return nil
 }
