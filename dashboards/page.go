@@ -34,6 +34,7 @@ type homePage struct {
 	Version  string
 	RFFirst  bool
 	LoggedIn bool // and so can log out
+	First    bool // the first visit is under way, or just over
 	Say      sayPage
 	Groups   []groupPage
 	Alarms   alarmsPage
@@ -114,7 +115,8 @@ func (s *Server) holding(w http.ResponseWriter, r *http.Request) {
 	}
 	p := homePage{
 		Title: "Holding", Home: v.facts.Home.Name, Theme: theme(r), Version: s.options.Version, RFFirst: v.words.RFFirst, LoggedIn: door.LoggedIn(r.Context()),
-		Say: v.sayPage(), Alarms: v.alarmPage(), Shape: v.shape(), Most: mostOpen(r), Crowded: len(v.lanes) > crowded,
+		First: v.facts.FirstMS == 0 || v.facts.NowMS-v.facts.FirstMS < firstVisit,
+		Say:   v.sayPage(), Alarms: v.alarmPage(), Shape: v.shape(), Most: mostOpen(r), Crowded: len(v.lanes) > crowded,
 		Defs: chart.Defs(), Key: chart.Key(426), KeyPhone: chart.Key(358), ZoneOf: v.facts.Home.TimeZone,
 	}
 	for _, g := range v.groups {

@@ -107,7 +107,9 @@ const (
 
 func (s *Server) routes() []route {
 	return []route{
-		{"GET /{$}", members, "the Holding view", s.holding},
+		{"GET /{$}", members, "the first visit while it lasts, then the Holding view", s.root},
+		{"GET /setup", members, "the first visit: tuners, channels, weather, and what is still missing", s.setup},
+		{"GET /setup/state", members, "the parts of the first visit that change, JSON of HTML", s.setupNow},
 		{"GET /holding", members, "the Holding view: does it hold, how much is left", s.holding},
 		{"GET /holding/lanes", members, "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
 		{"GET /holding/table", members, "one lane as a table: query lane, from, to, page", s.table},

@@ -113,6 +113,8 @@ func TestGolden(t *testing.T) {
 	golden(t, "over", Over(win, 6*24*hour, "expected from here on", []Seam{{3 * 24 * hour, "new cable, 30 March"}, {4 * 24 * hour, "new lead, 31 March"}}))
 	golden(t, "alarms", AlarmAxis(win, "31 Mar", "7 Apr")+AlarmBars(win, []Raised{{FromMS: 5 * 24 * hour}})+AlarmBars(win, []Raised{{FromMS: 5 * 24 * hour, Seen: true}})+AlarmBars(win, []Raised{{FromMS: 2 * 24 * hour, ToMS: 4 * 24 * hour}, {FromMS: 6 * 24 * hour, ToMS: 6*24*hour + 1}})+Bearing(312))
 	golden(t, "key", Key(426))
+	golden(t, "knowing", Knowing(1312, "How far off an answer may be narrows."))
+	golden(t, "knowing-phone", Knowing(358, "How far off an answer may be narrows.")+Progress(19./35, "19 of 35 channels visited"))
 	golden(t, "defs", Defs())
 }
 
@@ -269,9 +271,13 @@ func TestRibbonIsSoundForAnyNumbers(t *testing.T) {
 // Every class that a drawing names has a rule in the style sheet, and every pattern
 // a definition.
 func TestDrawingsAreStyled(t *testing.T) {
-	css, err := os.ReadFile("../assets/holdfast.css")
-	if err != nil {
-		t.Fatal(err)
+	var css []byte
+	for _, name := range []string{"holdfast", "setup"} {
+		b, err := os.ReadFile("../assets/" + name + ".css")
+		if err != nil {
+			t.Fatal(err)
+		}
+		css = append(css, b...)
 	}
 	files, err := filepath.Glob("testdata/*.svg")
 	if err != nil || len(files) < 10 {
