@@ -27,6 +27,7 @@ type Config struct {
 	Transmitters []Transmitter `yaml:"transmitters"`
 	Channels     []Channel     `yaml:"channels"`
 	Tuners       []Tuner       `yaml:"tuners"`
+	Recordings   []Recordings  `yaml:"recordings"`
 	Weather      []Weather     `yaml:"weather"`
 	Wanted       Wanted        `yaml:"wanted"`
 	Store        Store         `yaml:"store"`
@@ -125,6 +126,18 @@ type Tuner struct {
 	LevelKind string  `yaml:"level_kind" one:"unknown in-channel whole-band from-cn" only:"httpjson command"`
 	StepDB    float64 `yaml:"step_db" only:"httpjson command" in:"0 10"`
 	CeilingDB float64 `yaml:"ceiling_db" only:"httpjson command" in:"20 60"`
+}
+
+// Recordings are a calendar of what is to be recorded, iCalendar: during its events
+// tuners are left alone. URL may hold a key.
+type Recordings struct {
+	Name   string        `yaml:"name"` // "recordings" by default
+	File   string        `yaml:"file"`
+	URL    Secret        `yaml:"url"`
+	Tuners []string      `yaml:"tuners"` // names; all by default
+	Before time.Duration `yaml:"before"` // 5 min by default
+	After  time.Duration `yaml:"after"`  // 5 min by default
+	Every  time.Duration `yaml:"every"`  // how often it is read again; 15 min by default
 }
 
 // A Named is a value that may be a secret, under its name.

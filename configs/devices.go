@@ -2,9 +2,11 @@ package configs
 
 import (
 	"fmt"
+	"net/url"
 	"path"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -183,5 +185,62 @@ func (d *decoder) template(s Secret, path string) {
 	}
 	if _, err := address.Parse(s.Reveal(), address.OfVisit()); err != nil {
 		d.wrong(path, "%s", err)
+	}
+}
+
+// recordings checks calendars, without ever showing their addresses.
+func (d *decoder) recordings(c *Config) {
+	var tuners []string
+	for _, t := range c.Tuners {
+		tuners = append(tuners, t.Name)
+	}
+	seen := map[string]int{}
+	for i := range c.Recordings {
+		r, p := &c.Recordings[i], fmt.Sprintf("recordings[%d]", i)
+		if d.unread[p] {
+			continue
+		}
+		if !d.has(p + ".name") {
+			r.Name = "recordings"
+			if was, ok := seen[r.Name]; ok {
+				d.wrong(p, "name is missing: %s is taken by line %d; write name: and another", r.Name, was)
+			} else {
+				seen[r.Name] = d.at(p).Line
+			}
+		} else {
+			d.unique(seen, r.Name, p+".name")
+			if len(r.Name) > 40 {
+				d.wrong(p+".name", "is longer than 40 bytes; shorten it")
+			}
+		}
+		hasURL := d.has(p+".url") || d.has(p+".url_file")
+		switch {
+		case d.has(p+".file") && hasURL:
+			d.wrong(p+".file", "url is there too; keep one of the two")
+		case d.has(p + ".file"):
+			r.File = d.resolve(r.File)
+		case !hasURL:
+			d.missing(p, "file", "file: and an iCalendar file, or url: and its address")
+		case r.URL.Set():
+			q := d.asWritten(p + ".url")
+			u, err := url.Parse(r.URL.Reveal())
+			switch {
+			case err != nil || u.Hostname() == "" || u.Scheme != "http" && u.Scheme != "https":
+				d.wrong(q, "is no web address; write one such as https://recorder.example/planned.ics")
+			case !reachable(u.Hostname()):
+				d.wrong(q, "is an address that nothing of a home has; write that of the recorder")
+			}
+		}
+		if d.has(p+".tuners") && len(r.Tuners) == 0 && !d.unread[p+".tuners"] {
+			d.wrong(p+".tuners", "the list is empty; write names of tuners, or remove it for all")
+		}
+		for j, name := range r.Tuners {
+			if q := fmt.Sprintf("%s.tuners[%d]", p, j); !slices.Contains(tuners, name) && !d.faulty(q) {
+				d.wrong(q, "%q is not among the tuners; write the name of one", cut(name))
+			}
+		}
+		d.span(p+".before", &r.Before, 5*time.Minute, 0, 2*time.Hour)
+		d.span(p+".after", &r.After, 5*time.Minute, 0, 2*time.Hour)
+		d.span(p+".every", &r.Every, 15*time.Minute, time.Minute, 24*time.Hour)
 	}
 }

@@ -105,7 +105,7 @@ func (s schemer) structure(ty reflect.Type, path string) object {
 			allOf = append(allOf, object{"if": object{"properties": object{"kind": object{"const": k}}, "required": []any{"kind"}}, "then": then})
 		}
 	}
-	if strings.HasPrefix(path, "weather[]") {
+	if strings.HasPrefix(path, "weather[]") || strings.HasPrefix(path, "recordings[]") {
 		allOf = append(allOf, object{"anyOf": []any{anyOf([]string{"url", "url_file"}), object{"required": []any{"file"}}}})
 	}
 	o := object{"type": "object", "properties": props, "additionalProperties": false}
@@ -519,7 +519,7 @@ func TestNeededKeys(t *testing.T) {
 				_, err := Parse("r.yaml", encoded(t, tree))
 				fs, _ := errors.AsType[Faults](err)
 				missing := slices.ContainsFunc(fs, func(f Fault) bool {
-					return strings.HasPrefix(f.What, key+" is missing") || f.Path == key && strings.HasPrefix(f.What, "is missing")
+					return strings.HasPrefix(f.What, key+" is missing") || strings.Contains(f.What, " is missing; ") && strings.Contains(f.What, ", or "+key+": ") || f.Path == key && strings.HasPrefix(f.What, "is missing")
 				})
 				switch key {
 				case "rf", "frequency_mhz", "threshold_db", "latitude", "longitude", "device", "device_id", "user": // only beside another

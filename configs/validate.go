@@ -32,6 +32,7 @@ func (d *decoder) finish(c *Config) {
 	d.transmitters(c.Transmitters)
 	d.channels(c)
 	d.tuners(c)
+	d.recordings(c)
 	d.weather(c.Weather)
 	d.wanted(&c.Wanted)
 	d.store(&c.Store)

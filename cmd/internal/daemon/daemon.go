@@ -20,6 +20,7 @@ import (
 	"holdfast/analysis/reception"
 	"holdfast/analysis/worldtest/firstworld"
 	"holdfast/collector"
+	"holdfast/collector/calendar"
 	"holdfast/collector/store"
 	"holdfast/collector/weather"
 	"holdfast/configs"
@@ -210,6 +211,8 @@ type gen struct {
 	tuners   []*collector.Tuner
 	server   *dashboards.Server
 
+	calendars map[string]*calendar.Calendar // of recordings, by name
+
 	mu     sync.Mutex
 	wishes map[int64]bool                 // channels that deserve closer looks
 	scales map[string]bool                // in the ledger already
@@ -232,6 +235,9 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		g.together = newGatherer(g.store, g.every(every), g.log)
 	}
 	parts := sourceParts{setup: h.setup, now: g.params.Now, log: g.log, world: g.params.World, hurry: max(1, g.params.Hurry) * g.params.Speed, away: g.params.Away}
+	if err := g.openCalendars(); err != nil {
+		return nil, err
+	}
 	for _, t := range g.config.Tuners {
 		src, err := openSource(ctx, t, parts)
 		if err != nil {
@@ -245,7 +251,7 @@ func (g *gen) build(ctx context.Context) ([]tier, error) {
 		}
 		tuner, err := collector.NewTuner(t.Name, src, h.setup.channelsOf(t), collector.Options{
 			Every: t.Every, Dwell: t.Dwell, Share: g.params.Share, Lent: t.Lent, KeepOut: keepOut, Clock: g.clock, Zone: h.setup.zone,
-			Wish: g.wish, Riding: ridingOf(t),
+			Wish: g.wish, Riding: ridingOf(t), Reserved: g.reserved(t.Name),
 		}, g.taker(t.Name, src), g.log)
 		if err != nil {
 			g.close()

@@ -34,6 +34,7 @@ type timedJob struct {
 func (g *gen) timers() (*timers, error) {
 	t := &timers{zone: g.home.setup.zone, log: g.log, ready: make(chan struct{})}
 	t.jobs = append(t.jobs, timedJob{"close hours", time.Minute, g.closeHours}, timedJob{"seal readings", time.Hour, g.tidy})
+	t.jobs = append(t.jobs, g.calendarJobs()...)
 	weather, err := g.weatherJobs()
 	t.jobs = append(t.jobs, weather...)
 	for i := range t.jobs {

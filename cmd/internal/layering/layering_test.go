@@ -55,6 +55,7 @@ var rules = []rule{
 	{of: "collector/exchange", reach: []string{"analysis/reception"}},
 	{of: "collector/address"},
 	{of: "collector/jq"},
+	{of: "collector/calendar", reach: []string{"collector/address", "configs/zones"}},
 	{of: "collector/psi", reach: []string{"analysis/reception"}, pure: true},
 	{of: "collector/store/embedded", reach: []string{"analysis/reception", "collector/store", "collector/store/embedded/segment"}},
 	{of: "collector/store/embedded/segment", reach: []string{"analysis/reception"}},
