@@ -35,8 +35,8 @@ type Report struct {
 }
 
 // Sizes of an import: rows that are gathered before they are sorted and stored, and
-// issues listed. While rows are stored the next are gathered: of 272 bytes each, they
-// are in memory three times.
+// issues listed. While rows are stored the next are gathered, so that they are in memory
+// twice, 272 bytes each.
 const (
 	gatherRows = 100000
 	maxIssues  = 100
@@ -80,33 +80,39 @@ type importer struct {
 	latest   *buffer   // of the latest row
 	held     int
 	storing  chan error // nil: nothing is being stored
-	loads    [2]load    // memory to use again
+	rows     rows       // that are being stored; memory to use again
 	report   Report
 	said     int64 // rows at the last progress
 	progress func(int64)
 }
 
+// rows are readings with the line of each.
+type rows struct {
+	readings []reception.Reading
+	lines    []int64
+}
+
+func (r *rows) add(readings []reception.Reading, lines []int64) {
+	r.readings, r.lines = append(r.readings, readings...), append(r.lines, lines...)
+}
+
+func (r *rows) cut(n int) { r.readings, r.lines = r.readings[:n], r.lines[:n] }
+
 // A buffer holds readings of one series.
 type buffer struct {
 	series reception.Series
-	rows
-	held   int     // that are not stored already
+	rows           // storedLine is that of those which are stored already and stay as neighbours
+	held   int     // the others
 	sorted bool    // ascending, no instant twice
 	edge   int64   // what comes with a time before it is late
-	spare  rows    // memory to use again
 	next   *buffer // of the row that came after the latest of this one
 
 	was    store.Stored // of the series, when others last wrote it
 	had    bool
 	expect store.Stored // of the series, after our own last append
 	week   weekUnderWay
-}
-
-// rows are readings with the line of each: storedLine if it is stored already and stays
-// as a neighbour.
-type rows struct {
-	readings []reception.Reading
-	lines    []int64
+	before []reception.Reading // of its portion; memory to use again
+	after  []reception.Reading
 }
 
 const storedLine = -1
@@ -209,25 +215,23 @@ func (im *importer) flush(ctx context.Context, final bool) error {
 	for _, b := range im.order {
 		im.sort(b)
 	}
-	var f stored
-	for _, cut := range []func(last int64) int64{
+	cuts := []func(last int64) int64{
 		func(last int64) int64 { return weekStart(weekOf(last)) },
 		func(last int64) int64 { return tally.HourOf(last-longestCarryMS) * reception.HourMS },
 		func(last int64) int64 { return last + 1 },
-	} {
-		if f = im.cut(cut, final); f.rows >= im.held/2 {
-			break
-		}
 	}
-	im.held -= f.rows
-	if len(f.portions) == 0 {
-		return nil
+	if final {
+		cuts = cuts[2:]
 	}
-	for _, p := range f.portions {
-		p.leave(2 * im.gather / len(im.order))
+	for len(cuts) > 1 && im.before(cuts[0]) < im.held/2 {
+		cuts = cuts[1:]
+	}
+	portions, err := im.portions(ctx, cuts[0], final)
+	if err != nil || len(portions) == 0 {
+		return err
 	}
 	im.storing = make(chan error, 1)
-	go func() { im.storing <- im.store(ctx, f) }()
+	go func() { im.storing <- im.store(ctx, portions) }()
 	return nil
 }
 
@@ -241,37 +245,25 @@ func (im *importer) wait() error {
 	return err
 }
 
-// A stored is what is stored at once, in series order.
-type stored struct {
-	portions []*portion
-	rows     int
-	final    bool // nothing will come after it
-}
-
-// cut finds what is to be stored of each buffer: all that lies before what an instant
-// gives that is made from its last, or everything, the final time.
-func (im *importer) cut(before func(last int64) int64, final bool) stored {
-	f := stored{final: final}
+// before counts the rows that are to be stored before the instants that a cut makes of
+// the last of each series.
+func (im *importer) before(cut func(last int64) int64) (n int) {
 	for _, b := range im.order {
 		if b.held == 0 {
 			continue
 		}
-		last := b.readings[len(b.readings)-1].Time
-		p := &portion{buffer: b, all: b.rows, edge: b.edge, cut: last + 1}
-		if !final {
-			p.cut = before(last)
-		}
-		p.n = from(b.readings, p.cut)
-		for _, line := range b.lines[:p.n] {
+		for _, line := range b.lines[:from(b.readings, b.cut(cut))] {
 			if line != storedLine {
-				p.new++
+				n++
 			}
 		}
-		if p.new > 0 {
-			f.portions, f.rows = append(f.portions, p), f.rows+p.new
-		}
 	}
-	return f
+	return n
+}
+
+// cut returns where a buffer is cut: not before its edge.
+func (b *buffer) cut(cut func(last int64) int64) int64 {
+	return max(b.edge, cut(b.readings[len(b.readings)-1].Time))
 }
 
 // sort puts a buffer in order of time; of two readings at one instant the first one
@@ -290,7 +282,7 @@ func (im *importer) sort(b *buffer) {
 	for _, i := range order {
 		given, n := &was.readings[i], len(b.lines)
 		if n == 0 || b.readings[n-1].Time != given.Time {
-			b.readings, b.lines = append(b.readings, *given), append(b.lines, was.lines[i])
+			b.add(was.readings[i:i+1], was.lines[i:i+1])
 			continue
 		}
 		b.held--

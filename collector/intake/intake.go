@@ -214,7 +214,7 @@ func (in *Intake) rules(s reception.Series, hour int64) tally.Rules {
 // ascending, and reach as far as the carry on either side.
 func (in *Intake) make(s reception.Series, rows []reception.Reading, i, j int) []reception.PackedTally {
 	m := in.maker(s)
-	out := m.append(nil, new(tally.Folder), rows, i, j)
+	out := pack(nil, m.keyed(new(tally.Folder), rows, i, j))
 	in.facts.use(m.used)
 	return out
 }

@@ -37,6 +37,13 @@ func (in *Intake) maker(s reception.Series) *maker {
 // use notes what makers have used.
 func (f *facts) use(scales map[string]bool) { maps.Copy(f.used, scales) }
 
+// at returns the rules of an instant's week.
+func (m *maker) at(ms int64) tally.Rules {
+	r := m.rules
+	r.BaseIntervalMS = m.in.interval(m.series, weekOf(ms), r.BaseIntervalMS)
+	return r
+}
+
 // keyed returns the tallies of the hour that rows[i:j] lie in, valid until f is used
 // again; rows are of the maker's series, ascending, and reach as far as the carry on
 // either side.
@@ -44,14 +51,12 @@ func (m *maker) keyed(f *tally.Folder, rows []reception.Reading, i, j int) []tal
 	if i == j {
 		return nil
 	}
-	rules := m.rules
-	rules.BaseIntervalMS = m.in.interval(m.series, weekOf(rows[i].Time), rules.BaseIntervalMS)
-	return f.Hour(rows[i:j], rows[:i], rows[j:], m.regime, rules)
+	return f.Hour(rows[i:j], rows[:i], rows[j:], m.regime, m.at(rows[i].Time))
 }
 
-// append packs what keyed returns.
-func (m *maker) append(dst []reception.PackedTally, f *tally.Folder, rows []reception.Reading, i, j int) []reception.PackedTally {
-	for _, k := range m.keyed(f, rows, i, j) {
+// pack appends tallies packed.
+func pack(dst []reception.PackedTally, of []tally.Keyed) []reception.PackedTally {
+	for _, k := range of {
 		dst = append(dst, tally.Pack(k))
 	}
 	return dst

@@ -2,6 +2,7 @@ package intake
 
 import (
 	"context"
+	"maps"
 	"runtime"
 	"slices"
 	"sync"
@@ -11,154 +12,242 @@ import (
 	"holdfast/collector/store"
 )
 
-// A portion is what an import stores of one series at a time: of all rows, sorted, those
-// before the cut that are not stored; the others are known, but stored already or kept
-// back.
+// A portion is what an import stores of one series at a time: readings in the order of
+// time, of which none came with a time before the edge.
 type portion struct {
 	*buffer
-	all       rows
-	edge, cut int64 // what comes later with a time before the cut is late
-	n, new    int   // rows before the cut, and those of them that are not stored
-	parts     []part
-	make      *maker
-	of        []reception.PackedTally
+	edge          int64
+	from, n       int                 // place among the rows that are stored, the late ones first
+	late          int                 // rows that came late
+	before, after []reception.Reading // neighbours that are stored already, or kept back
+	last          int64               // time of the last reading known
+	final         bool                // nothing comes after it
+	parts         []part
+	make          *maker
+	tallies       []reception.PackedTally
 }
 
-// A part is a run of a portion's rows that are not stored; folded if their tallies were
-// made, else they are made again from the log.
+// A part is a run of n rows; folded if their tallies were made, else they are made again
+// from the log.
 type part struct {
-	i, j   int
+	n      int
 	folded bool
 }
 
-// leave begins the buffer anew with what the portion does not store, behind those
-// neighbours that the next hour's tallies may look at. A buffer keeps its memory up to
-// so many rows.
-func (p *portion) leave(most int) {
-	b, spare := p.buffer, p.spare
-	if cap(spare.readings) > most {
-		spare = rows{}
+// portions takes what is to be stored from the buffers, up to where each is cut.
+func (im *importer) portions(ctx context.Context, cut func(last int64) int64, final bool) (out []*portion, err error) {
+	in := im.in
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if err := in.load(ctx); err != nil {
+		return nil, err
 	}
-	first := from(p.all.readings, p.cut-longestCarryMS)
-	b.rows = rows{append(spare.readings[:0], p.all.readings[first:]...), append(spare.lines[:0], p.all.lines[first:]...)}
-	for i := range p.n - min(first, p.n) {
-		b.lines[i] = storedLine
+	im.rows.cut(0)
+	var weeks decisions
+	for _, b := range im.order {
+		if b.held == 0 {
+			continue
+		}
+		b.look(in)
+		at := b.cut(cut)
+		n := from(b.readings, at)
+		if err := in.learn(ctx, b.series, b.readings[:n]); err != nil {
+			return nil, err
+		}
+		if err := b.decide(ctx, in, &weeks, n, final); err != nil {
+			return nil, err
+		}
+		if p := im.portionOf(b, at, n); p != nil {
+			p.final = final
+			out = append(out, p)
+		}
+		if most := 2 * im.gather / len(im.order); cap(b.readings) > most && len(b.lines) < most {
+			b.rows = rows{slices.Clone(b.readings), slices.Clone(b.lines)}
+		}
 	}
-	b.spare, b.edge, b.held = p.all, max(b.edge, p.cut), b.held-p.new
+	return out, weeks.put(ctx, in)
 }
 
-// clear reports whether the log held nothing within [from, to) that did not come with
-// this import.
-func (p *portion) clear(from, to int64) bool { return !p.had || p.was.Last < from || p.was.First >= to }
+// look looks whether somebody else wrote the series since.
+func (b *buffer) look(in *Intake) {
+	if now, ok := in.spans[b.series]; now != b.expect {
+		b.was, b.had, b.expect = now, ok, now
+	}
+}
 
-// store stores portions: what can be folded at once with its tallies,
-// and what must be made again.
-func (im *importer) store(ctx context.Context, f stored) error {
+// portionOf takes the first n rows of a buffer, which lie before a cut. What is stored or
+// kept back and near enough to be looked at by tallies of other rows stays.
+func (im *importer) portionOf(b *buffer, cut int64, n int) *portion {
+	rs, edge := b.readings, from(b.readings, b.edge)
+	p := &portion{buffer: b, edge: b.edge, from: len(im.rows.lines), last: rs[len(rs)-1].Time}
+	for i, line := range b.lines[:edge] {
+		if line != storedLine {
+			im.rows.add(rs[i:i+1], b.lines[i:i+1])
+			p.late++
+		}
+	}
+	im.rows.add(rs[edge:n], b.lines[edge:n])
+	p.n = len(im.rows.lines) - p.from
+	b.before = append(b.before[:0], rs[from(rs, b.edge-longestCarryMS):edge]...)
+	b.after = append(b.after[:0], rs[n:from(rs, cut+longestCarryMS)]...)
+	p.before, p.after = b.before, b.after
+
+	first := from(rs, cut-longestCarryMS)
+	for i := first; i < n; i++ {
+		b.lines[i] = storedLine
+	}
+	b.rows.cut(copy(b.lines, b.lines[first:]))
+	copy(b.readings, rs[first:])
+	b.edge, b.held = cut, b.held-p.n
+	im.held -= p.n
+	if p.n == 0 {
+		return nil
+	}
+	return p
+}
+
+// store stores portions: what can be folded at once with its tallies, and what must be
+// made again.
+func (im *importer) store(ctx context.Context, portions []*portion) error {
 	in := im.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	if err := in.load(ctx); err != nil {
 		return err
 	}
-	for _, p := range f.portions {
-		if now, ok := in.spans[p.series]; now != p.expect { // somebody else wrote
-			p.was, p.had = now, ok
-		}
+	for _, p := range portions {
+		p.look(in)
 		delete(in.lives, p.series) // read again when the series is next visited
-		if err := in.learn(ctx, p.series, p.all.readings[:p.n]); err != nil {
-			return err
-		}
 	}
-	if err := im.decideWeeks(ctx, f); err != nil {
+	im.fold(portions)
+	folded, rest := im.split(portions)
+	for _, p := range portions {
+		folded.tallies = append(folded.tallies, p.tallies...)
+	}
+	if err := im.append(ctx, folded, true); err != nil {
 		return err
 	}
-	im.fold(f)
-	folded, rest := &im.loads[0], &im.loads[1]
-	folded.empty()
-	rest.empty()
-	folded.batch.FoldedReadings = true
-	for _, p := range f.portions {
-		folded.batch.Tallies = append(folded.batch.Tallies, p.of...)
-		for _, x := range p.parts {
-			if x.folded {
-				folded.take(p, x)
-			} else {
-				rest.take(p, x)
-			}
-		}
+	if err := im.append(ctx, rest, false); err != nil {
+		return err
 	}
-	for _, l := range []*load{folded, rest} {
-		if err := im.append(ctx, l); err != nil {
-			return err
-		}
-	}
-	for _, p := range f.portions {
+	for _, p := range portions {
 		p.expect = in.spans[p.series]
 	}
 	return nil
 }
 
 // fold makes the tallies of all portions, on all cores.
-func (im *importer) fold(f stored) {
-	for _, p := range f.portions {
+func (im *importer) fold(portions []*portion) {
+	for _, p := range portions {
 		p.make = im.in.maker(p.series)
 	}
-	var next, workers = make(chan *portion), sync.WaitGroup{}
-	for range min(runtime.GOMAXPROCS(0), len(f.portions)) {
+	next, workers := make(chan *portion), sync.WaitGroup{}
+	for range min(runtime.GOMAXPROCS(0), len(portions)) {
 		workers.Go(func() {
-			var fold tally.Folder
+			var f folder
 			for p := range next {
-				p.fold(&fold, f.final)
+				p.fold(&f, im.rows.readings[p.from:p.from+p.n])
 			}
 		})
 	}
-	for _, p := range f.portions {
+	for _, p := range portions {
 		next <- p
 	}
 	close(next)
 	workers.Wait()
-	for _, p := range f.portions {
+	for _, p := range portions {
 		im.in.facts.use(p.make.used)
 	}
 }
 
-func (p *portion) fold(f *tally.Folder, final bool) {
-	rs := p.all.readings
-	last := rs[len(rs)-1].Time
-	for i := 0; i < p.n; {
-		if p.all.lines[i] == storedLine {
-			i++
-			continue
-		}
-		hour := tally.HourOf(rs[i].Time)
-		start, end := hour*reception.HourMS, (hour+1)*reception.HourMS
+// A folder is a [tally.Folder] with memory for what lies around a portion's ends.
+type folder struct {
+	tally.Folder
+	before, after []reception.Reading
+}
+
+// fold makes the tallies of a portion's rows, hour by hour, where that can be done.
+func (p *portion) fold(f *folder, rs []reception.Reading) {
+	p.add(p.late, false)
+	rs = rs[p.late:]
+	for i := 0; i < len(rs); {
+		start := tally.HourOf(rs[i].Time) * reception.HourMS
+		end := start + reception.HourMS
 		j := i + 1
 		for j < len(rs) && rs[j].Time < end {
 			j++
 		}
-		x := part{i, min(j, p.n), false}
-		if x.folded = j <= p.n && start >= p.edge && (final || last >= end+longestCarryMS) && p.foldable(start, end); x.folded {
-			p.of = p.make.append(p.of, f, rs, i, j)
-		} else {
-			x.j = i + 1
-			for x.j < min(j, p.n) && p.all.lines[x.j] != storedLine {
-				x.j++
+		whole := start >= p.edge && (p.final || p.last >= end+longestCarryMS)
+		if whole = whole && p.foldable(start, end); whole {
+			rules := p.make.at(start)
+			before, after := rs[:i], rs[j:]
+			if carried := start - rules.CarryMS(); carried < rs[0].Time && len(p.before) > 0 {
+				f.before = append(append(f.before[:0], p.before[from(p.before, carried):]...), before...)
+				before = f.before
 			}
+			if carried := end + rules.CarryMS(); carried > rs[len(rs)-1].Time && len(p.after) > 0 {
+				f.after = append(append(f.after[:0], after...), p.after[:from(p.after, carried)]...)
+				after = f.after
+			}
+			p.tallies = pack(p.tallies, f.Hour(rs[i:j], before, after, p.make.regime, rules))
 		}
-		if n := len(p.parts); n > 0 && p.parts[n-1].j == i && p.parts[n-1].folded == x.folded {
-			p.parts[n-1].j = x.j
-		} else {
-			p.parts = append(p.parts, x)
-		}
-		i = x.j
+		p.add(j-i, whole)
+		i = j
 	}
 }
 
+func (p *portion) add(n int, folded bool) {
+	if k := len(p.parts); k > 0 && p.parts[k-1].folded == folded {
+		p.parts[k-1].n += n
+	} else if n > 0 {
+		p.parts = append(p.parts, part{n, folded})
+	}
+}
+
+// clear reports whether the log held nothing within [from, to) that did not come with
+// this import.
+func (b *buffer) clear(from, to int64) bool { return !b.had || b.was.Last < from || b.was.First >= to }
+
 // foldable reports whether an hour's tallies can be made from the rows alone: its
 // week's interval is known, and nothing that others stored lies near.
-func (p *portion) foldable(start, end int64) bool {
+func (b *buffer) foldable(start, end int64) bool {
 	w := weekOf(start)
-	return p.clear(weekStart(w), weekStart(w+1)) && p.clear(start-nearMS, end+nearMS)
+	return b.clear(weekStart(w), weekStart(w+1)) && b.clear(start-nearMS, end+nearMS)
+}
+
+// split parts the rows by whether they are folded. Mostly all are, or none.
+func (im *importer) split(portions []*portion) (folded, rest load) {
+	var n [2]int
+	for _, p := range portions {
+		for _, x := range p.parts {
+			if x.folded {
+				n[1] += x.n
+			} else {
+				n[0] += x.n
+			}
+		}
+	}
+	switch {
+	case n[0] == 0:
+		return load{rows: im.rows}, load{}
+	case n[1] == 0:
+		return load{}, load{rows: im.rows}
+	}
+	from, to := 0, 0
+	for _, p := range portions {
+		for _, x := range p.parts {
+			rs, lines := im.rows.readings[from:from+x.n], im.rows.lines[from:from+x.n]
+			from += x.n
+			if !x.folded {
+				rest.add(rs, lines)
+				continue
+			}
+			copy(im.rows.readings[to:], rs)
+			to += copy(im.rows.lines[to:], lines)
+		}
+	}
+	im.rows.cut(to)
+	return load{rows: im.rows}, rest
 }
 
 // A weekUnderWay is the latest week of which an import stored rows of a series, unless
@@ -169,95 +258,88 @@ type weekUnderWay struct {
 	decided bool // its interval, though perhaps by a part of the week
 }
 
-// decideWeeks decides the base intervals of the weeks that the portions begin or end,
-// so that their tallies can be made at once: first by the rows at hand, and once more
-// when all are known. If the interval then is another one, the week is made again.
+// decisions are intervals that are put into the ledger together.
+type decisions struct {
+	entries []reception.Entry
+	weeks   map[weekKey]weekInterval
+}
+
+func (d *decisions) put(ctx context.Context, in *Intake) error {
+	if len(d.entries) == 0 {
+		return nil
+	}
+	if err := in.ledger.Put(ctx, d.entries...); err != nil {
+		return err
+	}
+	maps.Copy(in.weeks, d.weeks)
+	return nil
+}
+
+// decide decides the base intervals of the weeks that the first n rows of a buffer begin
+// or end, so that their tallies can be made at once: first by the rows at hand, and once
+// more when all are known. If the interval then is another one, the week is made again.
 // Weeks that the log had rows of are decided when they are made again.
-func (im *importer) decideWeeks(ctx context.Context, f stored) error {
-	in, now := im.in, im.in.now()
-	var entries []reception.Entry
-	fresh := map[weekKey]weekInterval{}
-	for _, p := range f.portions {
-		schedule := in.o.Rules(p.series).BaseIntervalMS
-		rs := p.all.readings
-		for i := from(rs, p.edge); i < p.n; {
-			w := weekOf(rs[i].Time)
-			end := i + from(rs[i:], weekStart(w+1))
-			u := &p.week
-			if u.week != w {
-				*u = weekUnderWay{week: w}
+func (b *buffer) decide(ctx context.Context, in *Intake, d *decisions, n int, final bool) error {
+	schedule, now := in.o.Rules(b.series).BaseIntervalMS, in.now()
+	rs, u := b.readings, &b.week
+	for i := from(rs, b.edge); i < n; {
+		w := weekOf(rs[i].Time)
+		end := from(rs, weekStart(w+1)) // of the week's rows at hand
+		if u.week != w {
+			*u = weekUnderWay{week: w}
+		}
+		for ; i < min(end, n); i++ {
+			u.add(&rs[i])
+		}
+		complete := end < len(rs) || final
+		if !b.clear(weekStart(w), weekStart(w+1)) || !over(w, schedule, now) || u.decided && !complete {
+			continue
+		}
+		sp := u.spacing
+		if end > n {
+			sp.ms = slices.Clone(sp.ms)
+			for k := n; k < end; k++ {
+				sp.add(&rs[k])
 			}
-			for k := i; k < min(end, p.n); k++ {
-				u.add(&rs[k])
-			}
-			begun := i
-			i = min(end, p.n)
-			complete := end < len(rs) || f.final
-			if !p.clear(weekStart(w), weekStart(w+1)) || !over(w, schedule, now) || u.decided && !complete {
-				continue
-			}
-			sp := spacing{u.last, u.ms}
-			if end > p.n {
-				sp.ms = slices.Clone(sp.ms)
-				for k := max(begun, p.n); k < end; k++ {
-					sp.add(&rs[k])
-				}
-			}
-			ms := sp.interval(schedule)
-			if u.decided {
-				if _, err := in.decide(ctx, p.series, w, ms, now); err != nil {
-					return err
-				}
-				continue
-			}
-			u.decided = true
-			k := weekKey{p.series, w}
-			was, ok := in.weeks[k]
-			if ok && was.ms == ms && was.known >= weekStart(w+1) {
-				continue
-			}
-			iv := weekInterval{ms, max(now, was.known+1)}
-			e, err := iv.entry(k)
-			if err != nil {
+		}
+		ms := sp.interval(schedule)
+		if u.decided {
+			if _, err := in.decide(ctx, b.series, w, ms, now); err != nil {
 				return err
 			}
-			fresh[k] = iv
-			entries = append(entries, e)
+			continue
 		}
-	}
-	if len(entries) > 0 {
-		if err := in.ledger.Put(ctx, entries...); err != nil {
+		u.decided = true
+		k := weekKey{b.series, w}
+		was, ok := in.weeks[k]
+		if ok && was.ms == ms && was.known >= weekStart(w+1) {
+			continue
+		}
+		iv := weekInterval{ms, max(now, was.known+1)}
+		e, err := iv.entry(k)
+		if err != nil {
 			return err
 		}
-	}
-	for k, iv := range fresh {
-		in.weeks[k] = iv
+		if d.weeks == nil {
+			d.weeks = map[weekKey]weekInterval{}
+		}
+		d.weeks[k], d.entries = iv, append(d.entries, e)
 	}
 	return nil
 }
 
-// A load is one append with the lines of its readings.
+// A load is one append.
 type load struct {
-	batch store.Batch
-	lines []int64
+	rows
+	tallies []reception.PackedTally
 }
 
-func (l *load) take(p *portion, x part) {
-	l.batch.Readings = append(l.batch.Readings, p.all.readings[x.i:x.j]...)
-	l.lines = append(l.lines, p.all.lines[x.i:x.j]...)
-}
-
-func (l *load) empty() {
-	l.batch = store.Batch{Readings: l.batch.Readings[:0]}
-	l.lines = l.lines[:0]
-}
-
-func (im *importer) append(ctx context.Context, l *load) error {
+func (im *importer) append(ctx context.Context, l load, folded bool) error {
 	if len(l.lines) == 0 {
 		return nil
 	}
 	in, rep := im.in, &im.report
-	done, err := in.append(ctx, l.batch)
+	done, err := in.append(ctx, store.Batch{Readings: l.readings, Tallies: l.tallies, FoldedReadings: folded})
 	if err != nil {
 		return err
 	}
@@ -266,11 +348,11 @@ func (im *importer) append(ctx context.Context, l *load) error {
 	for _, x := range done.Conflicts {
 		im.conflict(l.lines[x.Index], x)
 	}
-	if !l.batch.FoldedReadings || done.New == len(l.lines) {
+	if !folded || done.New == len(l.lines) {
 		return nil
 	}
 	// The log held what the spans of its series deny: trust no tally of this append.
-	for _, t := range l.batch.Tallies {
+	for _, t := range l.tallies {
 		if err := in.log.Touch(ctx, of(t.Series, t.Hour*reception.HourMS, (t.Hour+1)*reception.HourMS)); err != nil {
 			return err
 		}

@@ -3,18 +3,21 @@ package intake
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"slices"
+	"sync"
 
 	"holdfast/analysis/reception"
 	"holdfast/analysis/tally"
 	"holdfast/collector/store"
 )
 
-// Sizes of a rebuild: hours taken from the log's list at once, and readings of a
-// week and its surroundings that are kept in memory together.
+// Sizes of a rebuild: hours taken from the log's list at once, and readings of some weeks
+// of a series and their surroundings that are kept in memory together, once for each
+// core. A month of visits each minute are 44640, which is 12 MB.
 const (
-	hoursAtOnce = 4096
-	rowsAtOnce  = 40000
+	hoursAtOnce = 32768
+	rowsAtOnce  = 50000
 )
 
 // padMS is how far around its hours a rebuild reads: neighbours within the longest
@@ -47,20 +50,24 @@ func (in *Intake) rebuildSome(ctx context.Context) (bool, error) {
 	for _, d := range dirty {
 		bySeries[d.Series] = append(bySeries[d.Series], d.Hour)
 	}
+	var jobs []*job
 	for _, s := range sortedSeries(bySeries) {
-		hours := bySeries[s]
-		slices.Sort(hours)
-		for len(hours) > 0 {
-			week := weekOf(hours[0] * reception.HourMS)
-			n := 1
-			for n < len(hours) && weekOf(hours[n]*reception.HourMS) == week {
-				n++
-			}
-			if err := in.rebuildWeek(ctx, s, week, hours[:n]); err != nil {
-				return false, err
-			}
-			hours = hours[n:]
+		slices.Sort(bySeries[s])
+		jobs = append(jobs, &job{series: s, hours: bySeries[s]})
+	}
+	memory := make([][]reception.Reading, runtime.GOMAXPROCS(0))
+	for len(jobs) > 0 {
+		some := jobs[:min(len(jobs), len(memory))]
+		for i, j := range some {
+			j.rows = memory[i]
 		}
+		if err := in.rebuildJobs(ctx, some); err != nil {
+			return false, err
+		}
+		for i, j := range some {
+			memory[i], j.rows = j.rows[:0], nil
+		}
+		jobs = slices.DeleteFunc(jobs, func(j *job) bool { return len(j.hours) == 0 })
 	}
 	return len(dirty) > 0, nil
 }
@@ -86,56 +93,188 @@ func (in *Intake) closedDirty(ctx context.Context) ([]store.DirtyHour, error) {
 	}), nil
 }
 
-// rebuildWeek makes hours of one week of a series again. Readings that come in the
-// meantime wait no longer than that.
-func (in *Intake) rebuildWeek(ctx context.Context, s reception.Series, week int64, hours []int64) error {
+// A job is hours of one series that are to be made again, ascending.
+type job struct {
+	series reception.Series
+	hours  []int64
+	rows   []reception.Reading // of the first weeks and what surrounds them; memory to use again
+	now    []int64             // the hours of these weeks
+	make   *maker
+	batch  store.Batch
+	err    error
+}
+
+// rebuildJobs makes the first weeks of each job again, beside each other, and stores
+// them in one append. Readings that come in the meantime wait no longer than that.
+func (in *Intake) rebuildJobs(ctx context.Context, jobs []*job) error {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	begin, end := weekStart(week), weekStart(week+1)
-	var sp spacing
-	var rows []reception.Reading
-	dense := false
-	for chunk, err := range in.log.Readings(ctx, of(s, begin-padMS, end+padMS)) {
+	if err := beside(jobs, func(j *job) error { return j.read(ctx, in.log) }); err != nil {
+		return err
+	}
+	for _, j := range jobs {
+		if len(j.now) == 0 {
+			if err := in.rebuildDense(ctx, j); err != nil {
+				return err
+			}
+		} else if err := in.decideJob(ctx, j); err != nil {
+			return err
+		}
+	}
+	seq, err := in.log.Seq(ctx)
+	if err != nil {
+		return err
+	}
+	for _, j := range jobs {
+		j.make = in.maker(j.series)
+	}
+	if err := beside(jobs, func(j *job) error {
+		j.batch = in.remake(j.make, new(tally.Folder), j.rows, j.now, seq)
+		return nil
+	}); err != nil {
+		return err
+	}
+	var all store.Batch
+	for _, j := range jobs {
+		in.facts.use(j.make.used)
+		all.ReplaceHours = append(all.ReplaceHours, j.batch.ReplaceHours...)
+		all.Tallies = append(all.Tallies, j.batch.Tallies...)
+		all.Settled = append(all.Settled, j.batch.Settled...)
+	}
+	if len(all.Settled) == 0 {
+		return nil
+	}
+	_, err = in.append(ctx, all)
+	return err
+}
+
+// beside does something for each job at the same time.
+func beside(jobs []*job, do func(*job) error) error {
+	var all sync.WaitGroup
+	for _, j := range jobs {
+		all.Go(func() { j.err = do(j) })
+	}
+	all.Wait()
+	for _, j := range jobs {
+		if j.err != nil {
+			return j.err
+		}
+	}
+	return nil
+}
+
+// read reads the readings of as many weeks as may be kept together, and takes their
+// hours from the job's: none if not even one may.
+func (j *job) read(ctx context.Context, log store.Log) error {
+	week := weekOf(j.hours[0] * reception.HourMS)
+	begin, last := weekStart(week), week
+	for _, h := range j.hours { // weeks that follow one another
+		if w := weekOf(h * reception.HourMS); w > last+1 {
+			break
+		} else {
+			last = w
+		}
+	}
+	end := weekStart(last + 1)
+	j.rows = j.rows[:0]
+	for chunk, err := range log.Readings(ctx, of(j.series, begin-padMS, end+padMS)) {
 		if err != nil {
 			return err
 		}
-		for i := range chunk {
-			if t := chunk[i].Time; t >= begin && t < end {
+		if n := len(j.rows); n > 0 && n+len(chunk) > rowsAtOnce {
+			end = weekStart(weekOf(j.rows[n-1].Time + 1 - padMS))
+			break
+		}
+		j.rows = append(j.rows, chunk...)
+	}
+	n, _ := slices.BinarySearch(j.hours, end/reception.HourMS)
+	j.now, j.hours = j.hours[:n], j.hours[n:]
+	return nil
+}
+
+// decideJob decides the intervals of a job's weeks. Of weeks with another one all hours
+// are made again.
+func (in *Intake) decideJob(ctx context.Context, j *job) error {
+	schedule, now := in.o.Rules(j.series).BaseIntervalMS, in.now()
+	var hours []int64
+	for i := 0; i < len(j.now); {
+		week := weekOf(j.now[i] * reception.HourMS)
+		begin, end := weekStart(week), weekStart(week+1)
+		n, _ := slices.BinarySearch(j.now, end/reception.HourMS)
+		changed := false
+		if over(week, schedule, now) {
+			var sp spacing
+			for k := from(j.rows, begin); k < len(j.rows) && j.rows[k].Time < end; k++ {
+				sp.add(&j.rows[k])
+			}
+			var err error
+			if changed, err = in.decide(ctx, j.series, week, sp.interval(schedule), now); err != nil {
+				return err
+			}
+		}
+		if changed {
+			hours = append(hours, hoursOf(week)...)
+		} else {
+			hours = append(hours, j.now[i:n]...)
+		}
+		i = n
+	}
+	j.now = hours
+	return nil
+}
+
+func hoursOf(week int64) (out []int64) {
+	for h := weekStart(week) / reception.HourMS; h < weekStart(week+1)/reception.HourMS; h++ {
+		out = append(out, h)
+	}
+	return out
+}
+
+// rebuildDense makes the hours of a job's first week again, of which not all readings
+// may be kept together, a few hours at a time.
+func (in *Intake) rebuildDense(ctx context.Context, j *job) error {
+	s, week := j.series, weekOf(j.hours[0]*reception.HourMS)
+	begin, end := weekStart(week), weekStart(week+1)
+	n, _ := slices.BinarySearch(j.hours, end/reception.HourMS)
+	hours := j.hours[:n]
+	j.hours = j.hours[n:]
+	schedule, now := in.o.Rules(s).BaseIntervalMS, in.now()
+	if over(week, schedule, now) {
+		var sp spacing
+		for chunk, err := range in.log.Readings(ctx, of(s, begin, end)) {
+			if err != nil {
+				return err
+			}
+			for i := range chunk {
 				sp.add(&chunk[i])
 			}
 		}
-		if dense = dense || len(rows)+len(chunk) > rowsAtOnce; dense {
-			rows = nil
-			continue
-		}
-		rows = append(rows, chunk...)
-	}
-	schedule, now := in.o.Rules(s).BaseIntervalMS, in.now()
-	if over(week, schedule, now) {
 		changed, err := in.decide(ctx, s, week, sp.interval(schedule), now)
 		if err != nil {
 			return err
 		}
 		if changed {
-			hours = nil
-			for h := begin / reception.HourMS; h < end/reception.HourMS; h++ {
-				hours = append(hours, h)
-			}
+			hours = hoursOf(week)
 		}
 	}
-	if !dense {
-		return in.remake(ctx, s, rows, hours)
-	}
+	var fold tally.Folder
 	for len(hours) > 0 {
 		n := 1
 		for n < len(hours) && hours[n] < hours[0]+2 {
 			n++
 		}
+		seq, err := in.log.Seq(ctx)
+		if err != nil {
+			return err
+		}
 		rows, err := in.read(ctx, s, hours[0]*reception.HourMS-padMS, (hours[n-1]+1)*reception.HourMS+padMS)
 		if err != nil {
 			return err
 		}
-		if err := in.remake(ctx, s, rows, hours[:n]); err != nil {
+		m := in.maker(s)
+		b := in.remake(m, &fold, rows, hours[:n], seq)
+		in.facts.use(m.used)
+		if _, err := in.append(ctx, b); err != nil {
 			return err
 		}
 		hours = hours[n:]
@@ -143,54 +282,40 @@ func (in *Intake) rebuildWeek(ctx context.Context, s reception.Series, week int6
 	return nil
 }
 
-// remake makes hours and the neighbours that look into them from rows, and settles
-// the hours.
-func (in *Intake) remake(ctx context.Context, s reception.Series, rows []reception.Reading, hours []int64) error {
-	seq, err := in.log.Seq(ctx)
-	if err != nil {
-		return err
+// remake makes hours and the neighbours that look into them from rows, and settles the
+// hours, as of a sequence of the log.
+func (in *Intake) remake(m *maker, f *tally.Folder, rows []reception.Reading, hours []int64, seq int64) (b store.Batch) {
+	if len(hours) == 0 {
+		return b
 	}
+	s := m.series
 	l, isLive := in.lives[s]
 	isOpen := func(h int64) bool { return isLive && h >= l.open }
-	var b store.Batch
-	next := hours[0] - in.reach(s, hours[0])
-	flush := func() error {
-		_, err := in.append(ctx, b)
-		b = store.Batch{}
-		return err
-	}
+	next := hours[0] - m.reach(hours[0])
 	for _, h := range hours {
 		if isOpen(h) {
 			continue
 		}
-		k := in.reach(s, h)
+		k := m.reach(h)
 		for x := max(next, h-k); x <= h+k; x++ {
 			if isOpen(x) {
 				break
 			}
 			i, j := from(rows, x*reception.HourMS), from(rows, (x+1)*reception.HourMS)
 			b.ReplaceHours = append(b.ReplaceHours, store.DirtyHour{Series: s, Hour: x})
-			b.Tallies = append(b.Tallies, in.make(s, rows, i, j)...)
+			b.Tallies = pack(b.Tallies, m.keyed(f, rows, i, j))
 			next = x + 1
 		}
 		b.Settled = append(b.Settled, store.DirtyHour{Series: s, Hour: h, Seq: seq})
-		if len(b.ReplaceHours) >= 200 {
-			if err := flush(); err != nil {
-				return err
-			}
-		}
 	}
-	if len(b.Settled) == 0 {
-		return nil
-	}
-	return flush()
+	return b
 }
 
 // reach is how many hours away a tally may look into this hour.
-func (in *Intake) reach(s reception.Series, hour int64) int64 {
+func (m *maker) reach(hour int64) int64 {
 	var carry int64
 	for _, h := range []int64{hour - 3, hour, hour + 3} {
-		carry = max(carry, in.rules(s, h).CarryMS())
+		carry = max(carry, m.at(h*reception.HourMS).CarryMS())
 	}
 	return (max(carry, tally.LookAheadMS) + reception.HourMS - 1) / reception.HourMS
 }

@@ -148,7 +148,7 @@ func TestAScaleDescribedLate(t *testing.T) {
 
 func TestDenseWeeksAreMadeInPieces(t *testing.T) {
 	b := newBench(t, 2*second)
-	all := schedule(week0, week0+24*hour, 2*second) // more than is held at once
+	all := schedule(week0, week0+28*hour, 2*second) // more than is held at once
 	if len(all) <= rowsAtOnce {
 		t.Fatalf("%d rows are too few for this test", len(all))
 	}
@@ -159,8 +159,8 @@ func TestDenseWeeksAreMadeInPieces(t *testing.T) {
 	b.must(b.store.Touch(t.Context(), store.Query{}))
 	b.must(b.in.Rebuild(t.Context()))
 	got := b.tallies()
-	if len(got) != 24 || len(want) != 24 {
-		t.Fatalf("%d tallies, before %d, want 24", len(got), len(want))
+	if len(got) != 28 || len(want) != 28 {
+		t.Fatalf("%d tallies, before %d, want 28", len(got), len(want))
 	}
 	for i := range want {
 		if string(got[i].Body) != string(want[i].Body) {
