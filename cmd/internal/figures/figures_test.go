@@ -37,6 +37,13 @@ func TestMain(m *testing.M) {
 		}
 		return
 	}
+	if order := os.Getenv(yearTaskIn); order != "" {
+		if err := runTask(order); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	os.Exit(func() int {
 		var err error
 		// A short path: that of a socket is limited.
