@@ -136,3 +136,52 @@ func BenchmarkRebuild(b *testing.B) {
 	b.ReportMetric(float64((cpu()-used).Nanoseconds())/float64(n*times), "cpu-ns/reading")
 	b.ReportMetric(float64(n*times)/b.Elapsed().Seconds(), "readings/s")
 }
+
+// BenchmarkLive stores one visit after another, as a daemon does: checked, folded,
+// durable. One in twelve closes the hour of its channel.
+func BenchmarkLive(b *testing.B) {
+	s, err := embedded.Open(b.Context(), b.TempDir(), embedded.Options{ReserveBytes: -1})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	now := int64(week0)
+	in, err := intake.New(s, s, intake.Options{
+		Rules: func(reception.Series) tally.Rules {
+			return tally.Rules{System: reception.ATSC1, Unit: reception.UnitDB, BaseIntervalMS: 5 * minute}
+		},
+		Now: func() time.Time { return time.UnixMilli(now) },
+	})
+	if err == nil {
+		err = in.Recover(b.Context())
+	}
+	if err != nil {
+		b.Fatal(err)
+	}
+	world := firstworld.New(1, time.UnixMilli(week0))
+	freqs := world.Frequencies(world.Tuners()[0].Name)
+	visit := func(i int64) []reception.Reading {
+		now = week0 + i/int64(len(freqs))*5*minute + i%int64(len(freqs))*10_000
+		return []reception.Reading{world.Visit(world.Tuners()[0].Name, freqs[i%int64(len(freqs))], time.UnixMilli(now), 5*time.Second)}
+	}
+	n := int64(0)
+	for ; n < 300; n++ {
+		if err := in.Add(b.Context(), visit(n)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var visits [][]reception.Reading
+	for i := range int64(4000) {
+		visits = append(visits, visit(n+i))
+	}
+	b.ReportAllocs()
+	used, done := cpu(), 0
+	for b.Loop() {
+		now = visits[done%len(visits)][0].Time
+		if err := in.Add(b.Context(), visits[done%len(visits)]); err != nil {
+			b.Fatal(err)
+		}
+		done++
+	}
+	b.ReportMetric(float64((cpu()-used).Microseconds())/float64(done), "cpu-µs/op")
+}

@@ -95,6 +95,11 @@ func (s *Store) recover(ctx context.Context) error {
 	if err := s.readers.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM change`).Scan(&c.seq); err != nil {
 		return err
 	}
+	var ledger int64
+	if err := s.readers.QueryRowContext(ctx, lastEntry).Scan(&ledger); err != nil {
+		return err
+	}
+	s.ledgerSeq.Store(ledger)
 	if err := s.recoverPending(ctx, &c); err != nil {
 		return err
 	}

@@ -69,7 +69,8 @@ type Store struct {
 
 	pendingLines, copyPages int
 
-	closed atomic.Bool
+	closed    atomic.Bool
+	ledgerSeq atomic.Int64
 
 	// turn holds one token: whoever has it may write. A channel, so that waiting
 	// ends with the caller's context.

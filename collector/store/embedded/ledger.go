@@ -13,6 +13,7 @@ import (
 // Put implements [store.Ledger].
 func (s *Store) Put(ctx context.Context, entries ...reception.Entry) error {
 	run := context.WithoutCancel(ctx)
+	last := s.ledgerSeq.Load()
 	return s.write(ctx, forLedger, func() error {
 		for _, e := range entries {
 			body := e.Body
@@ -36,8 +37,8 @@ func (s *Store) Put(ctx context.Context, entries ...reception.Entry) error {
 				return fmt.Errorf("put %s: there is another entry known at the same instant; give a later one", store.EntryName(e))
 			}
 		}
-		return nil
-	}, nil)
+		return s.w.row(run, lastEntry, nil, &last)
+	}, func() { s.ledgerSeq.Store(last) })
 }
 
 // Entries implements [store.Ledger].
@@ -60,10 +61,9 @@ func (s *Store) entries(ctx context.Context, st *sql.Stmt, kind string) iter.Seq
 	}
 }
 
-// LedgerSeq implements [store.Ledger].
-func (s *Store) LedgerSeq(ctx context.Context) (seq int64, err error) {
-	err = s.read(ctx, nil, func(tx *sql.Tx) error {
-		return tx.StmtContext(ctx, s.stmts.ledgerSeq).QueryRowContext(ctx).Scan(&seq)
-	})
-	return seq, err
+const lastEntry = `SELECT coalesce(max(id), 0) FROM entry`
+
+// LedgerSeq implements [store.Ledger]. Each visit asks for it, so it is known by heart.
+func (s *Store) LedgerSeq(ctx context.Context) (int64, error) {
+	return s.ledgerSeq.Load(), s.check(ctx)
 }

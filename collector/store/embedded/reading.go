@@ -67,7 +67,7 @@ const hotSpanQuery = `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND tim
 
 // readStmts are the statements of the reading connections.
 type readStmts struct {
-	snapshot, hot, hotSpan, form, weather, tallies, changes, dirty, entries, history, ledgerSeq *sql.Stmt
+	snapshot, hot, hotSpan, form, weather, tallies, changes, dirty, entries, history *sql.Stmt
 }
 
 func (r *readStmts) all() map[**sql.Stmt]string {
@@ -84,8 +84,7 @@ func (r *readStmts) all() map[**sql.Stmt]string {
 			ORDER BY d.hour, s.frequency_hz, s.layer, s.tuner LIMIT ?`,
 		&r.entries: `SELECT kind, key, held, known, body FROM entry e WHERE kind = ?
 			AND known = (SELECT max(known) FROM entry o WHERE o.kind = e.kind AND o.held = e.held AND o.key = e.key) ORDER BY held, key`,
-		&r.history:   `SELECT kind, key, held, known, body FROM entry WHERE kind = ? ORDER BY known, held, key`,
-		&r.ledgerSeq: `SELECT coalesce(max(id), 0) FROM entry`,
+		&r.history: `SELECT kind, key, held, known, body FROM entry WHERE kind = ? ORDER BY known, held, key`,
 	}
 }
 
