@@ -115,6 +115,7 @@ func (s *Server) routes() []route {
 		{"GET /holding/table", members, "one lane as a table: query lane, from, to, page", s.table},
 		{"GET /api/answer", members, "the answer: JSON of the contract, or text for people with format=text", s.answer},
 		{"GET /api/explain", members, "the story of the dropouts at a time, as text; query time, channel, width", s.explain},
+		{"GET /api/channels", members, "the channels with what was last seen of each, JSON, or text for people with format=text", s.channels},
 		{"GET /api/alarms", members, "alarms raised or standing in a span, newest first, JSON", s.alarms},
 		{"POST /api/alarms/acknowledge", members, "marks the alarm of the form value id as seen", s.acknowledge},
 		{"POST /api/alarms/test", members, "sends a sample by the way of telling of the form value name and says what came back, JSON", s.tryWay},
