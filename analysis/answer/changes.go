@@ -84,7 +84,7 @@ func (r *run) change(elements []*element, day int64) (c Change, ok bool) {
 	u := undecided("antennas of two directions at least, with azimuths in the config")
 	c = Change{
 		Time: Time(at * reception.HourMS), TimeLow: Time(low * reception.HourMS), TimeHigh: Time((high + 1) * reception.HourMS),
-		Cause: v.Ranked[0].Cause, Probability: Num(v.Ranked[0].Probability), Also: []Cause{}, Channels: []int{},
+		Cause: v.Ranked[0].Cause, Probability: Num(v.Ranked[0].Probability), Also: []Cause{}, Channels: []int{}, Sizes: []Num{},
 		TurnAbsDeg: u, TurnDirection: "undecided", Alike: v.Alike, Part: v.Part,
 	}
 	for _, x := range v.Ranked[1:] {
@@ -108,7 +108,8 @@ func (r *run) change(elements []*element, day int64) (c Change, ok bool) {
 			continue
 		}
 		if rf := who[i].channel.RF; rf != 0 && !slices.Contains(c.Channels, rf) {
-			c.Channels = append(c.Channels, rf)
+			at, _ := slices.BinarySearch(c.Channels, rf)
+			c.Channels, c.Sizes = slices.Insert(c.Channels, at, rf), slices.Insert(c.Sizes, at, Num(math.Round(db*100)/100))
 		}
 		if best < 0 || math.Abs(db) > math.Abs(sizes[best]) {
 			best = i
@@ -117,7 +118,6 @@ func (r *run) change(elements []*element, day int64) (c Change, ok bool) {
 	if best < 0 {
 		return c, false
 	}
-	slices.Sort(c.Channels)
 	c.Size = Est(reception.Estimate{Value: sizes[best], Low: sizes[best] - 1.96*sds[best], High: sizes[best] + 1.96*sds[best], EffectiveN: 2 * sideDays, Method: "median of six days after less that of six days before, of the channel that changed most"})
 	return c, true
 }

@@ -354,7 +354,8 @@ type Change struct {
 	Probability   Num     `json:"probability"`
 	Also          []Cause `json:"also"`
 	Channels      []int   `json:"channels"`
-	Size          Est     `json:"size_db"`
+	Sizes         []Num   `json:"sizes_db"` // of each of Channels
+	Size          Est     `json:"size_db"`  // of the one that changed most
 	TurnAbsDeg    Est     `json:"turn_abs_deg"`
 	TurnDirection string  `json:"turn_direction"`
 	// Alike are causes that look the same, Part says what would part them, indoors.

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"holdfast/analysis/answer"
 )
 
 // Safety stands beside every mention of roof, mast or outdoor work.
@@ -53,6 +55,9 @@ func Advice(lanes []Lane, f Facts) []Paragraph {
 			Paragraph{Lead: "Wait ten minutes.", Text: "A transmitter that went off comes back by itself."},
 			Paragraph{Lead: "Then look indoors.", Text: indoors(len(lost) > 1)})
 	case len(short) > 0:
+		if c := commonChange(short); c != nil {
+			out = append(out, Paragraph{Lead: "Something changed on " + f.DateTime(int64(c.Time)) + ".", Text: changed(c)})
+		}
 		out = append(out,
 			Paragraph{Lead: "Wait first.", Text: "A wet or windy spell passes by itself. " + moreWouldHold(short, f)},
 			Paragraph{Lead: "Then look indoors.", Text: indoors(false)})
@@ -79,6 +84,43 @@ func Advice(lanes []Lane, f Facts) []Paragraph {
 	}
 	out = append(out, outdoors(f), Paragraph{Text: Safety, Care: true})
 	return out
+}
+
+// commonChange returns the change that most of the short lanes share, nil for none.
+func commonChange(short []Lane) *answer.Change {
+	n, best := map[*answer.Change]int{}, (*answer.Change)(nil)
+	for _, l := range short {
+		if l.Change == nil {
+			continue
+		}
+		if n[l.Change]++; best == nil || n[l.Change] > n[best] {
+			best = l.Change
+		}
+	}
+	return best
+}
+
+// changed says what a lasting change most probably was, and how it looks.
+func changed(c *answer.Change) string {
+	long, _ := Cause(c.Cause)
+	s := Sentence(HowSure(float64(c.Probability)) + ": " + long)
+	if c.Cause == "antenna-turned" && c.TurnAbsDeg.Decided() {
+		t := c.TurnAbsDeg
+		s = strings.TrimSuffix(s, ".") + " by about " + join(Decimal(t.Value, 0)+"°", Decimal(t.Low, 0)+" to "+Decimal(t.High, 0)+"°")
+		if c.TurnDirection == "undecided" {
+			s += ", direction unknown"
+		} else {
+			s += ", " + c.TurnDirection + " from above"
+		}
+		s += "."
+	}
+	if n := len(c.Channels); n > 1 {
+		s += " " + Sentence(Plural(n, "channel")+" changed together")
+	}
+	if c.Part != "" {
+		s += " " + Sentence(inWords("to be sure, "+c.Part))
+	}
+	return s
 }
 
 func fall(n int) string {

@@ -23,8 +23,11 @@ type Lane struct {
 	// All holds the elements of Of's tuner over all installations, newest first.
 	All      []answer.Channel
 	Dropouts []answer.Dropout // of All, ascending by start
-	State    State
-	zone     *time.Location
+	// Change is the last lasting change that took margin from it and whose cause is
+	// known well enough to be named; nil for none.
+	Change *answer.Change
+	State  State
+	zone   *time.Location
 }
 
 // Lanes returns the home's lanes: configured channels first, in the config's order,
@@ -90,8 +93,21 @@ func newLane(c reception.Channel, elements []answer.Channel, a answer.Answer, f 
 	} else {
 		l.Of = undecided(c)
 	}
+	l.Change = changeOf(a.Changes, l.RF)
 	l.State = l.state(a, f)
 	return l
+}
+
+// changeOf returns the newest change that took at least half a dB from a channel.
+func changeOf(changes []answer.Change, rf int) *answer.Change {
+	for i := len(changes) - 1; i >= 0; i-- {
+		c := &changes[i]
+		at := slices.Index(c.Channels, rf)
+		if at >= 0 && at < len(c.Sizes) && c.Sizes[at] <= -0.5 && c.Probability >= 0.4 && c.Cause != "unknown" {
+			return c
+		}
+	}
+	return nil
 }
 
 // speaker chooses the tuner that measured longest under the newest installation,

@@ -112,7 +112,10 @@ func (l Lane) standing(f Facts) State {
 		l.lookAhead(&s, f)
 	case spare.High < 0 && spare.Bound != reception.AtLeast:
 		s.Kind, s.Words = Short, "Short."
-		if long, how := l.mainCause(); long != "" {
+		if c := l.Change; c != nil {
+			long, _ := Cause(c.Cause)
+			s.Words = "Short since " + f.Date(int64(c.Time)) + ", " + HowSure(float64(c.Probability)) + ": " + long + "."
+		} else if long, how := l.mainCause(); long != "" {
 			s.Words = "Short. Cause, " + how + ": " + long + "."
 		}
 		if fig, i := Share(l.Of.Availability.Est); fig != "" {

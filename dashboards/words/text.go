@@ -470,13 +470,14 @@ func (p *printer) changes(cs []answer.Change) {
 		if c.Size.Decided() {
 			s += ": " + join(SignedDB(c.Size.Value), Range(c.Size.Low, c.Size.High))
 		}
-		if long, _ := Cause(c.Cause); long != "" {
-			s += "; " + HowSure(float64(c.Probability)) + " " + long
-		}
 		if len(c.Channels) > 0 {
 			s += "; RF" + Nbsp + ints(c.Channels)
 		}
-		p.wrapped(s+".", "", "  ")
+		s += "."
+		if long, _ := Cause(c.Cause); long != "" {
+			s += " " + changed(&c)
+		}
+		p.wrapped(s, "", "  ")
 	}
 	p.line("")
 }

@@ -439,7 +439,7 @@ func TestAnswerText(t *testing.T) {
 	a := answer.Answer{
 		Home: answer.Home{Name: "Quince Lane"}, AsOf: answer.Time(now), Measured: answer.Measured{From: answer.Time(ms(2026, 2, 16, 0, 0)), To: answer.Time(now), Share: .93},
 		Channels:    []answer.Channel{decided(channel(7, "6.1", "Granary"), est(4.1, 3.4, 4.8)), few, short},
-		Changes:     []answer.Change{{Time: answer.Time(ms(2026, 3, 28, 16, 0)), Cause: "antenna-turned", Probability: .95, Channels: []int{7, 35}, Size: est(-2.3, -2.9, -1.7)}},
+		Changes:     []answer.Change{{Time: answer.Time(ms(2026, 3, 28, 16, 0)), Cause: "antenna-turned", Probability: .95, Channels: []int{7, 35}, Sizes: []answer.Num{1.1, -2.3}, Size: est(-2.3, -2.9, -1.7), TurnAbsDeg: est(12, 4, 30), TurnDirection: "counterclockwise"}},
 		Comparisons: []answer.Comparison{{RF: 7, A: "old", B: "new", Median: est(.4, -.4, 1.3), Verdict: "undecided", DaysNeeded: 10.2}},
 		Alarms: []answer.Alarm{
 			{Raised: answer.Time(ms(2026, 4, 2, 6, 0)), Cleared: answer.Time(ms(2026, 4, 2, 7, 0)), Severity: "cleared", Condition: "channel-lost", Channels: []int{35}, Text: "8.1 Bay Light has no picture. Look indoors first."},
