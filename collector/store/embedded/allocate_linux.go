@@ -11,5 +11,5 @@ func allocate(f *os.File, size int64) error {
 	if unix.Fallocate(int(f.Fd()), 0, 0, size) == nil {
 		return nil
 	}
-	return zeros(f, size)
+	return fill(f, size)
 }

@@ -4,4 +4,4 @@ package embedded
 
 import "os"
 
-func allocate(f *os.File, size int64) error { return zeros(f, size) }
+func allocate(f *os.File, size int64) error { return fill(f, size) }

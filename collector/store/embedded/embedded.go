@@ -111,7 +111,23 @@ var (
 // Open opens the store in dir, making it if there is none, readable by the owner
 // alone. It fails with [store.ErrInUse] at once if another process, or another Store
 // of this one, holds dir, and with [store.ErrNewer] if a newer version wrote it.
-func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
+func Open(ctx context.Context, dir string, o Options) (*Store, error) {
+	s, err := openOnce(ctx, dir, &o)
+	if errors.Is(err, store.ErrFull) {
+		// Opening writes too: in the space of the reserve, so that what the store holds
+		// can be read.
+		if r := o.reserveIn(dir); r.giveUp(o.Logger) {
+			return openOnce(ctx, dir, &o)
+		}
+	}
+	return s, err
+}
+
+func (o *Options) reserveIn(dir string) reserve {
+	return reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
+}
+
+func openOnce(ctx context.Context, dir string, o *Options) (_ *Store, err error) {
 	if o.ReserveBytes == 0 {
 		o.ReserveBytes = defaultReserve
 	}
@@ -144,7 +160,7 @@ func Open(ctx context.Context, dir string, o Options) (_ *Store, err error) {
 		bulkWriter: segment.NewWriter(codec)}
 	s.pins.remove = s.disk.Remove
 	s.library = newLibrary(s.disk, codec, s.log, s.readings())
-	s.reserve = reserve{path: filepath.Join(dir, "reserve"), size: o.ReserveBytes}
+	s.reserve = o.reserveIn(dir)
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)
 	}
@@ -258,12 +274,20 @@ func (s *Store) write(ctx context.Context, what purpose, fn func() error, done f
 	if err := s.reserve.admit(s, what); err != nil {
 		return err
 	}
+	err := s.writeOnce(ctx, fn, done)
+	if errors.Is(err, store.ErrFull) && s.reserve.giveUp(s.log) && what == forLedger {
+		err = s.writeOnce(ctx, fn, done) // in the space of the reserve
+	}
+	return err
+}
+
+func (s *Store) writeOnce(ctx context.Context, fn func() error, done func()) error {
 	// Statements run to their end: a commit that was cut short would leave the
 	// caller not knowing. fn looks at the context between them.
 	run := context.WithoutCancel(ctx)
 	err := s.w.exec(run, "BEGIN IMMEDIATE")
 	if err != nil {
-		return s.failedWrite(err)
+		return s.explain("write", err)
 	}
 	if err = fn(); err == nil {
 		err = ctx.Err()
@@ -277,17 +301,9 @@ func (s *Store) write(ctx context.Context, what purpose, fn func() error, done f
 	}
 	if err != nil {
 		s.w.rollback(run)
-		return s.failedWrite(err)
+		return s.explain("write", err)
 	}
 	return nil
-}
-
-func (s *Store) failedWrite(err error) error {
-	err = s.explain("write", err)
-	if errors.Is(err, store.ErrFull) {
-		s.reserve.giveUp(s)
-	}
-	return err
 }
 
 // read runs fn in a snapshot. prepare, if not nil, runs when the snapshot is taken

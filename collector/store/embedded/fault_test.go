@@ -3,6 +3,8 @@
 package embedded
 
 import (
+	"bytes"
+	"compress/gzip"
 	"errors"
 	"fmt"
 	"io"
@@ -191,12 +193,11 @@ func TestReserve(t *testing.T) {
 	dir := t.TempDir()
 	reserve := filepath.Join(dir, "reserve")
 	s := open(t, dir, Options{vfs: f.name, free: disk.free, ReserveBytes: size})
-	defer s.Close()
 	exists := func(what string, want bool) {
 		t.Helper()
 		st, err := os.Stat(reserve)
-		if (err == nil) != want {
-			t.Fatalf("%s: reserve is there: %v, want %v", what, err == nil, want)
+		if is := err == nil && st.Size() > 0; is != want {
+			t.Fatalf("%s: reserve is there: %v, want %v", what, is, want)
 		}
 		if want && (st.Size() != size || st.Sys().(*syscall.Stat_t).Blocks*512 < size) {
 			t.Errorf("%s: reserve has %d bytes in %d blocks, want %d of real space", what, st.Size(), st.Sys().(*syscall.Stat_t).Blocks, size)
@@ -232,11 +233,66 @@ func TestReserve(t *testing.T) {
 	if got := count(t, s); got != len(step(0).Readings) {
 		t.Errorf("%d readings while full, want %d", got, len(step(0).Readings))
 	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{vfs: f.name, free: disk.free, ReserveBytes: size})
+	defer func() { s.Close() }()
+	wantError(t, "append by the next process", add(1), store.ErrFull, dir, "1 MiB are free")
+	if err := note(2); err != nil {
+		t.Errorf("the ledger of the next process cannot use the reserve: %v", err)
+	}
 	disk.bytes.Store(100 << 20)
 	if err := add(1); err != nil {
 		t.Errorf("append after space was freed: %v", err)
 	}
 	exists("after space was freed", true)
+
+	// The ledger meets the full disk first: its entry is stored, in the reserve's space.
+	disk.bytes.Store(0)
+	f.breakAt(0, 1, syscall.ENOSPC)
+	if err := note(3); err != nil {
+		t.Errorf("the ledger met a full disk: %v", err)
+	}
+	exists("the ledger met a full disk", false)
+	f.mend()
+	disk.bytes.Store(100 << 20)
+	if err := add(2); err != nil {
+		t.Errorf("append: %v", err)
+	}
+	exists("once more", true)
+	if got := count(t, s); got != len(step(0).Readings)+len(step(1).Readings)+len(step(2).Readings) {
+		t.Errorf("%d readings at last", got)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestOpenOnFullDisk: opening may have to write, and does so in the reserve's space.
+func TestOpenOnFullDisk(t *testing.T) {
+	f := newFaulty(t)
+	disk := &space{}
+	dir := version1(t, ``)
+	reserve := filepath.Join(dir, "reserve")
+	o := f.options(Options{free: disk.free, ReserveBytes: 1 << 20})
+	f.breakAt(0, 1, syscall.ENOSPC)
+	_, err := Open(t.Context(), dir, o)
+	wantError(t, "open without a reserve", err, store.ErrFull, dir)
+	if err := os.WriteFile(reserve, make([]byte, 1<<20), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f.breakAt(0, 1, syscall.ENOSPC)
+	s := open(t, dir, o)
+	defer s.Close()
+	if st, err := os.Stat(reserve); err != nil || st.Size() != 0 {
+		t.Errorf("the reserve was not freed: %v", err)
+	}
+	if n := count(t, s); n == 0 {
+		t.Error("nothing can be read")
+	}
+	_, err = s.Append(t.Context(), step(0))
+	wantError(t, "append", err, store.ErrFull, "0 MiB are free")
 }
 
 // TestSmallDisk: without room for the ballast the store does without.
@@ -251,6 +307,39 @@ func TestSmallDisk(t *testing.T) {
 	}
 	if _, err := os.Stat(filepath.Join(dir, "reserve")); err == nil {
 		t.Error("the ballast took the last of a small disk")
+	}
+	disk.bytes.Store(100 << 20)
+	for n := range int64(lookEvery) {
+		if _, err := s.Append(t.Context(), step(n+1)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if st, err := os.Stat(filepath.Join(dir, "reserve")); err != nil || st.Size() != 16<<20 {
+		t.Errorf("a disk that has grown got no ballast: %v", err)
+	}
+}
+
+// TestFill: where a file system cannot set space apart, noise is written.
+func TestFill(t *testing.T) {
+	f, err := os.Create(filepath.Join(t.TempDir(), "f"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	const size = 200_001
+	if err := fill(f, size); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(f.Name())
+	if err != nil || len(b) != size {
+		t.Fatalf("%d bytes, %v, want %d", len(b), err, size)
+	}
+	var z bytes.Buffer
+	w := gzip.NewWriter(&z)
+	w.Write(b)
+	w.Close()
+	if z.Len() < size {
+		t.Errorf("it can be compressed to %d bytes", z.Len())
 	}
 }
 

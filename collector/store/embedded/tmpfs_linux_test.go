@@ -1,7 +1,6 @@
 package embedded
 
 import (
-	"errors"
 	"os"
 	"path/filepath"
 	"testing"
@@ -48,7 +47,7 @@ func TestFullDisk(t *testing.T) {
 	if got := count(t, s); got != acked {
 		t.Fatalf("%d readings on a full disk, want %d", got, acked)
 	}
-	if _, err := os.Stat(filepath.Join(dir, "reserve")); !errors.Is(err, os.ErrNotExist) {
+	if st, err := os.Stat(filepath.Join(dir, "reserve")); err != nil || st.Size() != 0 {
 		t.Errorf("the reserve was not freed: %v", err)
 	}
 	if err := s.Put(t.Context(), reception.Entry{Kind: "alarm", Key: "disk-failing", Known: 1}); err != nil {
