@@ -256,8 +256,12 @@ func (s *session) tuners(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for i, f := range chosen {
-		t := Tuner{Name: fmt.Sprintf("tuner %d", i+1), Kind: "dvb", Adapter: f.Adapter, Frontend: f.Frontend, About: f.Name, Lent: lent}
+	for _, f := range chosen {
+		name := fmt.Sprintf("dvb-%d", f.Adapter)
+		if f.Frontend > 0 {
+			name += fmt.Sprintf("-%d", f.Frontend)
+		}
+		t := Tuner{Name: name, Kind: "dvb", Adapter: f.Adapter, Frontend: f.Frontend, About: f.Name, Lent: lent}
 		s.draft.Tuners = append(s.draft.Tuners, t)
 	}
 	s.stick, s.found = chosen[0].Options(), true
@@ -317,7 +321,7 @@ func (s *session) simulated() {
 
 // device asks for a status page, shows what it sends and what the mapping makes of it.
 func (s *session) device(ctx context.Context) error {
-	t := Tuner{Name: "tuner 1", Kind: "httpjson", Mapping: "{locked: true}"}
+	t := Tuner{Name: "device", Kind: "httpjson", Mapping: "{locked: true}"}
 	s.draft.Tuners = []Tuner{t}
 	set := func(change func(*Tuner)) error {
 		return s.fault(func(d *Draft) {
@@ -378,7 +382,7 @@ func (s *session) showDevice(ctx context.Context) bool {
 }
 
 func (s *session) program(ctx context.Context) error {
-	s.draft.Tuners = []Tuner{{Name: "tuner 1", Kind: "command", Command: []string{"x"}}}
+	s.draft.Tuners = []Tuner{{Name: "program", Kind: "command", Command: []string{"x"}}}
 	return s.d.ask(ctx, question{key: "program", text: "Program and arguments", needed: true,
 		why: "The program is started without a shell. It reads a line of JSON for each visit and prints one, such as {\"locked\": true, \"cn_db\": 23.4}; configs/tuner-program.yaml of the source says more.",
 		read: func(v string) error {
@@ -462,8 +466,9 @@ func (s *session) typed(v string) error {
 func (s *session) scan(ctx context.Context) error {
 	raster := dvb.Raster(reception.Region(s.draft.Region), nil)
 	n := len(reception.Region(s.draft.Region).RFNumbers())
+	each := 5 * (len(raster) / n) // s: settling, and waiting in vain for each system
 	yes, err := s.d.Yes(ctx, "scan", fmt.Sprintf("Look for channels on %d frequencies now", n),
-		fmt.Sprintf("It takes some %d seconds each, up to %d minutes in all, and has the tuner meanwhile. Enough to find a channel, not to judge it.", 5, (n*5+59)/60), true)
+		fmt.Sprintf("It takes some %d seconds each, up to %d minutes in all, and has the tuner meanwhile. Enough to find a channel, not to judge it.", each, (n*each+59)/60), true)
 	if err != nil || !yes {
 		return err
 	}
@@ -477,7 +482,11 @@ func (s *session) scan(ctx context.Context) error {
 		s.d.say("The scan did not come to its end: %v.", err)
 	}
 	missed := 0
+	var notes []string
 	for _, r := range results {
+		if r.Note != "" && !slices.Contains(notes, r.Note) {
+			notes = append(notes, r.Note)
+		}
 		if r.Locked() {
 			s.draft.Channels = append(s.draft.Channels, r.Channel)
 		}
@@ -490,6 +499,9 @@ func (s *session) scan(ctx context.Context) error {
 		return nil
 	}
 	s.d.say("%s found. Those that nobody watches can be marked in the config.", capital(words.Plural(len(s.draft.Channels), "channel")))
+	for _, n := range notes {
+		s.d.say("Names: %s.", n)
+	}
 	if missed > 0 {
 		s.d.say("%s could not be tried.", capital(words.Plural(missed, "frequency")))
 	}

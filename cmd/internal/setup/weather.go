@@ -12,6 +12,7 @@ import (
 
 	"holdfast/cmd/internal/daemon"
 	"holdfast/configs"
+	"holdfast/dashboards/words"
 )
 
 // services are public services of weather (their addresses from memory): the text of an
@@ -133,5 +134,5 @@ func Summary(c configs.Config) string {
 	if len(tuners) == 0 {
 		tuners = []string{"none"}
 	}
-	return fmt.Sprintf("%s: %d channels; tuners: %s; sources of weather: %d", c.Home.Name, len(c.Channels), strings.Join(tuners, ", "), len(c.Weather))
+	return fmt.Sprintf("%s: %s; tuners: %s; %s of weather", c.Home.Name, words.Plural(len(c.Channels), "channel"), strings.Join(tuners, ", "), words.Plural(len(c.Weather), "source"))
 }
