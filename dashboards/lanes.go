@@ -41,6 +41,8 @@ type lanesJSON struct {
 	Note   string     `json:"note"`
 	Lanes  []laneJSON `json:"lanes"`
 	Sky    skyJSON    `json:"sky"`
+
+	ribbonH float64
 }
 
 type laneJSON struct {
@@ -54,6 +56,8 @@ type laneJSON struct {
 	Why    [][]any `json:"why"`
 	// Top is the margin of the tuner's ceiling, tenths of a dB; columnNone if unknown.
 	Top int `json:"top"`
+
+	high float64 // of the drawing
 }
 
 // skyJSON holds the weather by bins, for the read-out; null where not known.
@@ -159,7 +163,7 @@ func (s *Server) draw(r *http.Request, v *view, from, to int64, width float64, p
 	if phone {
 		rib.H, rib.Phone = 66, true
 	}
-	out.Ribbon = rib.SVG()
+	out.Ribbon, out.ribbonH = rib.SVG(), rib.H
 	out.Leaves = v.leaves(win, 26, phone).SVG()
 	if !phone {
 		out.Under = chart.Uprights(win, "week", grid)
@@ -311,7 +315,7 @@ func (s *Server) drawLane(v *view, d laneBins, pic picture) (laneJSON, error) {
 	case m.first < 0:
 		c.Note = "nothing measured in this span"
 	}
-	out := laneJSON{Key: l.Key, Kind: string(l.State.Kind), Open: open, SVG: c.SVG(), Why: [][]any{}}
+	out := laneJSON{Key: l.Key, Kind: string(l.State.Kind), Open: open, SVG: c.SVG(), Why: [][]any{}, high: size.above + size.below}
 	out.Top = columnNone
 	if m.last >= 0 && !math.IsNaN(m.buckets[m.last].ceiling) {
 		out.Top = int(math.Round(m.buckets[m.last].ceiling * 10))

@@ -46,6 +46,7 @@ type Server struct {
 	options Options
 	log     *slog.Logger
 	assets  map[string]asset
+	figures map[bool]string // styles of pictures; true: dark
 	pages   *template.Template
 	metrics http.Handler
 	hosts   map[string]bool
@@ -65,6 +66,7 @@ func New(b Backend, o Options) *Server {
 	}
 	s.assets = loadAssets()
 	s.pages = loadPages(s.assets)
+	s.figures = figureStyles(s.assets)
 	s.metrics = s.newMetrics()
 	return s
 }
@@ -112,6 +114,7 @@ func (s *Server) routes() []route {
 		{"GET /setup/state", members, "the parts of the first visit that change, JSON of HTML", s.setupNow},
 		{"GET /holding", members, "the Holding view: does it hold, how much is left", s.holding},
 		{"GET /holding/lanes", members, "the drawings and figures of the Holding view for a width and a span, JSON", s.lanes},
+		{"GET /holding/picture", members, "what the Holding view shows as one SVG to keep; query from, to, open, first, most, theme", s.picture},
 		{"GET /holding/table", members, "one lane as a table: query lane, from, to, page", s.table},
 		{"GET /api/answer", members, "the answer: JSON of the contract, or text for people with format=text", s.answer},
 		{"GET /api/explain", members, "the story of the dropouts at a time, as text; query time, channel, width", s.explain},

@@ -259,8 +259,93 @@ function move(what) {
   }
 }
 
+/** A day at home as a date field has it. @param {number} ms */
+const dayOf = (ms) => {
+  const o = /** @type {const} */ ({ year: 'numeric', month: '2-digit', day: '2-digit' });
+  try { return new Intl.DateTimeFormat('en-CA', { timeZone: rig?.dataset.zone || 'UTC', ...o }).format(ms); }
+  catch { return new Intl.DateTimeFormat('en-CA', { timeZone: 'UTC', ...o }).format(ms); }
+};
+
+/** The two date fields, whole days at home, the last one included. */
+const fields = () => [el('from'), el('to')].map((e) => /** @type {HTMLInputElement} */ (e));
+
+/** Shows the days of the fields, if there are such. */
+function pickDays() {
+  const [a, z] = fields();
+  z.setCustomValidity(a.value && z.value && z.value < a.value ? 'This day lies before the first one.' : '');
+  const wrong = [a, z].find((f) => !f.checkValidity());
+  if (wrong) {
+    if (!wrong.validity.valueMissing) el('contact').textContent = wrong.validity.customError ? wrong.validationMessage : `Days from ${wrong.min} to ${wrong.max} can be shown.`;
+    return;
+  }
+  go((q) => { q.set('from', a.value); q.set('to', dayAfter(z.value, 1)); }); // the server knows where a day begins at home
+}
+
+/** @param {string} day @param {number} days */
+const dayAfter = (day, days) => new Date(Date.parse(day + 'T00:00Z') + days * DAY).toISOString().slice(0, 10);
+
+/** A whole day of the address, or "". @param {string} k */
+const wholeDay = (k) => /^\d{4}-\d\d-\d\d$/.exec(query().get(k) || '')?.[0] || '';
+
+function showDays() {
+  if (!shown) return;
+  const [a, z] = fields();
+  const first = dayOf(shown.first || shown.from), last = dayOf(shown.now + 30 * WEEK);
+  for (const f of [a, z]) {
+    f.min = first < dayOf(shown.from) ? first : dayOf(shown.from);
+    f.max = last > dayOf(shown.to - 1) ? last : dayOf(shown.to - 1);
+  }
+  if (a === document.activeElement || z === document.activeElement) return; // somebody is writing
+  // What was chosen stays, though the first bin may begin before it.
+  a.value = wholeDay('from') || dayOf(shown.from);
+  z.value = wholeDay('to') ? dayAfter(wholeDay('to'), -1) : dayOf(shown.to - 1);
+  z.setCustomValidity('');
+}
+
+// ---- pictures to keep ----
+
+const dark = () => { const t = document.documentElement.dataset.theme; return t ? t === 'dark' : matchMedia('(prefers-color-scheme:dark)').matches; };
+
+function keepPicture() {
+  if (!shown || !rig) return;
+  el('keep').hidden = false;
+  const q = new URLSearchParams({ from: String(shown.from), to: String(shown.to), most: rig.dataset.most || '5', first: rig.dataset.first || 'screen', theme: dark() ? 'dark' : 'light' });
+  const open = query().get('open');
+  if (open) q.set('open', open);
+  /** @type {HTMLAnchorElement} */ (el('keep-svg')).href = '/holding/picture?' + q;
+}
+
+/** Turns the picture into points, two for each of its own, and hands them over as a file. */
+async function keepPNG() {
+  const b = /** @type {HTMLButtonElement} */ (el('keep-png'));
+  b.disabled = true;
+  try {
+    const r = await fetch(/** @type {HTMLAnchorElement} */ (el('keep-svg')).href);
+    if (!r.ok) throw new Error((await r.json()).error || r.statusText);
+    const name = /filename="([^"]+)\.svg"/.exec(r.headers.get('Content-Disposition') || '')?.[1] || 'holdfast';
+    const text = await r.text();
+    const img = new Image();
+    img.src = 'data:image/svg+xml;charset=utf-8,' + encodeURIComponent(text);
+    await img.decode();
+    const c = document.createElement('canvas');
+    c.width = img.naturalWidth * 2; c.height = img.naturalHeight * 2;
+    const pen = c.getContext('2d');
+    if (!pen) throw new Error('this browser cannot draw it');
+    pen.drawImage(img, 0, 0, c.width, c.height);
+    const blob = await new Promise((/** @type {(b: Blob|null) => void} */ done) => c.toBlob(done, 'image/png'));
+    if (!blob) throw new Error('it is too large for this browser');
+    const a = document.createElement('a');
+    a.href = URL.createObjectURL(blob); a.download = name + '.png';
+    a.click();
+    setTimeout(() => URL.revokeObjectURL(a.href), 60e3);
+  } catch (e) {
+    el('contact').textContent = `No picture: ${/** @type {Error} */ (e).message || 'it cannot be drawn'}`;
+  } finally { b.disabled = false; }
+}
+
 function buttons() {
   if (!shown) return;
+  showDays(); keepPicture();
   for (const a of document.querySelectorAll('.turn a')) { // the switch keeps the span
     const q = query();
     q.set('first', new URL(/** @type {HTMLAnchorElement} */ (a).href).searchParams.get('first') || '');
@@ -324,6 +409,7 @@ function theme() {
     if (to) document.documentElement.dataset.theme = to; else delete document.documentElement.dataset.theme;
     document.cookie = `theme=${to}; path=/; max-age=${to ? 400 * 86400 : 0}; samesite=lax`;
     mark();
+    keepPicture();
   });
 }
 
@@ -355,6 +441,8 @@ if (rig) {
     const t = /** @type {Element} */ (e.target), lane = t.closest('.lane');
     if (lane && t.closest('.id')) toggle(lane);
   });
+  for (const f of fields()) f.addEventListener('change', pickDays);
+  el('keep-png').addEventListener('click', keepPNG);
   el('span').addEventListener('click', (e) => { const b = /** @type {HTMLElement} */ (e.target).closest('button'); if (b) move(b.dataset.go || ''); });
   addEventListener('keydown', key);
   addEventListener('popstate', () => { unread(); refresh(); });

@@ -31,6 +31,9 @@ func (f Facts) DateTime(ms int64) string {
 	return f.Date(ms) + ", " + t.Format("15:04")
 }
 
+// Day is a date for names of files: 2026-06-03.
+func (f Facts) Day(ms int64) string { return f.at(ms).Format(time.DateOnly) }
+
 // ShortDay prints a day for an axis: "16 Mar".
 func (f Facts) ShortDay(ms int64) string { return f.at(ms).Format("2 Jan") }
 
