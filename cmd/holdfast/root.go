@@ -52,7 +52,7 @@ that took the good rows and listed the others.`,
 	root.PersistentFlags().StringVar(&e.config, "config", "", "config `FILE` (default: ./holdfast.yaml, then $XDG_CONFIG_HOME/holdfast/, then /etc/holdfast/)")
 	root.PersistentFlags().StringVar(&e.data, "data", "", "data `DIR` (default: the config's, then $STATE_DIRECTORY, then $XDG_DATA_HOME/holdfast)")
 	root.AddCommand(runCommand(e), demoCommand(e), setupCommand(e), checkCommand(e), importCommand(e), exportCommand(e), backupCommand(e), restoreCommand(e),
-		answerCommand(e), explainCommand(e), channelsCommand(e), alarmCommand(e), passwordCommand(e))
+		answerCommand(e), explainCommand(e), channelsCommand(e), alarmCommand(e), passwordCommand(e), reportTunerCommand(e))
 	return root
 }
 

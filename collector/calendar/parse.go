@@ -53,7 +53,7 @@ func parse(text []byte, local *time.Location) (es []event, left []string, err er
 	if err != nil {
 		return nil, nil, fmt.Errorf("is no good iCalendar: %s", oneLine(err.Error()))
 	}
-	zs := zoneNames{local: place{local}, own: map[string]zone{}}
+	zs := zoneNames{local: place{local}, own: map[string]zone{}, iana: map[string]zone{}}
 	for _, c := range cal.Components {
 		if tz, ok := c.(*ics.VTimezone); ok {
 			zs.learn(tz)

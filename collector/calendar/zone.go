@@ -45,6 +45,7 @@ func (p place) wall(at time.Time) time.Time {
 type zoneNames struct {
 	local zone            // of times that name none
 	own   map[string]zone // that the calendar describes itself, by TZID
+	iana  map[string]zone // that were found, by TZID
 }
 
 // moment reads a DATE or DATE-TIME (RFC 5545, 3.3.4 and 3.3.5).
@@ -77,11 +78,15 @@ func (zs zoneNames) moment(p *ics.IANAProperty, text string) (moment, error) {
 // named finds a zone. Some programs write more than the name, such as
 // /example.org/2025/Europe/Berlin.
 func (zs zoneNames) named(id string) (zone, error) {
+	if z, ok := zs.iana[id]; ok {
+		return z, nil
+	}
 	words := strings.Split(strings.Trim(id, `"/`), "/")
 	for i := range words {
 		name := strings.Join(words[i:], "/")
 		if loc, err := zones.Load(name); err == nil && name != "" && name != "Local" {
-			return place{loc}, nil
+			zs.iana[id] = place{loc}
+			return zs.iana[id], nil
 		}
 	}
 	if z, ok := zs.own[id]; ok {

@@ -97,12 +97,7 @@ func TestAScriptedDay(t *testing.T) {
 	}
 	lab := sourcetest.NeedLab(t)
 	dir := t.TempDir()
-	bin := filepath.Join(dir, "holdfast")
-	build := exec.CommandContext(t.Context(), "go", "build", "-trimpath", "-ldflags=-s -w", "-o", bin, "./cmd/holdfast")
-	build.Dir, build.Env = lab.Root, append(os.Environ(), "CGO_ENABLED=0")
-	if out, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("build: %v\n%s", err, out)
-	}
+	bin := build(t, lab, dir)
 	script := filepath.Join(lab.Dir, "scenarios", "day.txt")
 	tar := filepath.Join(dir, "day.tar.gz")
 	started := time.Now()
@@ -121,6 +116,18 @@ func TestAScriptedDay(t *testing.T) {
 	t.Run("reasons", func(t *testing.T) { checkReasons(t, readings) })
 	t.Run("log", func(t *testing.T) { checkLog(t, filepath.Join(dir, "log")) })
 	t.Run("answer", func(t *testing.T) { checkAnswer(t, bin, data) })
+}
+
+// build makes the program in a folder and returns its path.
+func build(t *testing.T, lab sourcetest.Lab, dir string) string {
+	t.Helper()
+	bin := filepath.Join(dir, "holdfast")
+	c := exec.CommandContext(t.Context(), "go", "build", "-trimpath", "-ldflags=-s -w", "-o", bin, "./cmd/holdfast")
+	c.Dir, c.Env = lab.Root, append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := c.CombinedOutput(); err != nil {
+		t.Fatalf("build: %v\n%s", err, out)
+	}
+	return bin
 }
 
 func readAll(t *testing.T, data string) []reception.Reading {

@@ -220,7 +220,7 @@ func (k *fake) ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 		v, err := fe.older(request)
 		binary.NativeEndian.PutUint16(mem(2), uint16(v))
 		return err
-	case 0x80046f49: // FE_READ_UNCORRECTED_BLOCKS
+	case 0x80046f46, 0x80046f49: // FE_READ_BER, FE_READ_UNCORRECTED_BLOCKS
 		v, err := fe.older(request)
 		binary.NativeEndian.PutUint32(mem(4), v)
 		return err

@@ -570,6 +570,38 @@ func TestLabLikeOtherDrivers(t *testing.T) {
 	}
 }
 
+// What a user sends of a tuner: what the kernel and the driver say, nothing else.
+func TestLabReport(t *testing.T) {
+	fresh(t, "adapters=2")
+	shell(t, "like s5h1411")
+	release := hold(t, 0) // the frontend that was plugged in last is number 0 again
+	var b strings.Builder
+	err := Report(t.Context(), &b, ReportOptions{Dwell: 2 * time.Second, Patience: 3 * time.Second, Channels: []reception.Channel{
+		{FrequencyHz: 473000000, System: reception.ATSC1}, {FrequencyHz: 617000000, System: reception.ATSC1}}})
+	release()
+	text := b.String()
+	if err != nil {
+		t.Fatalf("Report: %v\n%s", err, text)
+	}
+	for _, want := range []string{
+		"kernel 6.", "frontend 2 of 2", `"Samsung S5H1411 QAM/8VSB Frontend", known as s5h1411`, `"fesim", not known`, "API                        5.1",
+		"in use by another program, for 3s at least: nothing was tuned. Looking on beside it:", "C/N                        len 0 each time", "FE_READ_SNR                270 each time",
+		"channel 1, UHF, atsc1: locked after 0.3", "channel 2, UHF, atsc1: no lock within 5s", "FE_READ_UNCORRECTED_BLOCKS 0 each time",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the report does not say %q", want)
+		}
+	}
+	for _, secret := range []string{"473", "617"} {
+		if strings.Contains(text, secret) {
+			t.Errorf("the report holds %q", secret)
+		}
+	}
+	if t.Failed() {
+		t.Log(text)
+	}
+}
+
 // The machine's clock is set back an hour while the loop runs on the real kernel.
 func TestLabTheClockIsSetBack(t *testing.T) {
 	fresh(t, "")

@@ -5,6 +5,7 @@ package dvb
 import (
 	"context"
 	"errors"
+	"io"
 
 	"holdfast/analysis/reception"
 	"holdfast/collector"
@@ -23,6 +24,9 @@ func New(Options) (*Source, error) { return nil, errNoLinux }
 
 // Discover returns an error on this system.
 func Discover(context.Context) (Discovery, error) { return Discovery{}, errNoLinux }
+
+// Report returns an error on this system.
+func Report(context.Context, io.Writer, ReportOptions) error { return errNoLinux }
 
 // Visit returns an error.
 func (*Source) Visit(context.Context, collector.Visit) (reception.Reading, error) {
