@@ -206,8 +206,20 @@ func planLines(p daemon.Plan) []string {
 			}
 			l += fmt.Sprintf(" (not every %s: it is held at most %s of the time)", spanWords(v.WantedS), share)
 		}
+		if v.Riding == "only" {
+			l = fmt.Sprintf("tuner %s is never taken: %s looked on at while another program has it", v.Tuner, words.Plural(len(names), "channel"))
+		} else if v.Riding == "allowed" {
+			l += ", and is looked on at while another program has it"
+		}
+		var alone []string
 		if len(v.KeepOut) > 0 {
-			l += ", and leaves it alone at " + strings.Join(v.KeepOut, ", ")
+			alone = append(alone, "at "+strings.Join(v.KeepOut, ", "))
+		}
+		if len(v.Recordings) > 0 {
+			alone = append(alone, "during what the calendar "+strings.Join(v.Recordings, ", ")+" has")
+		}
+		if len(alone) > 0 {
+			l += ", and left alone " + strings.Join(alone, " and ")
 		}
 		out = append(out, l+": "+strings.Join(names, ", "))
 		i = j

@@ -27,7 +27,7 @@ an interrupt stops in order; a second one stops at once, and loses nothing store
 				return err
 			}
 			if !ok {
-				return usage(fmt.Errorf("no config found: write ./holdfast.yaml (the README has a short one) or name one with --config"))
+				return usage(fmt.Errorf("no config found: holdfast setup writes one, or name one with --config"))
 			}
 			dir, err := daemon.DataDir(e.data, cfg)
 			if err != nil {

@@ -19,6 +19,7 @@ import (
 	"holdfast/analysis/reception"
 	"holdfast/analysis/worldtest/firstworld"
 	"holdfast/collector"
+	"holdfast/collector/calendar"
 	"holdfast/collector/source/dvb"
 	"holdfast/collector/source/httpjson"
 	"holdfast/collector/store/embedded"
@@ -86,6 +87,9 @@ func Check(ctx context.Context, c configs.Config, dir string, o CheckOptions) ([
 		k.found, k.foundErr = o.Discover(ctx)
 		out = append(out, k.machine()...)
 	}
+	if o.Running == nil {
+		out = append(out, k.recordings(ctx)...)
+	}
 	for i, t := range c.Tuners {
 		g.Go(func() error { parts[i] = k.tuner(ctx, t); return nil })
 	}
@@ -109,6 +113,8 @@ type checker struct {
 	o        CheckOptions
 	found    dvb.Discovery
 	foundErr error
+
+	calendars map[string]*calendar.Calendar // of recordings, by name, as they were read
 }
 
 // home says what the config alone lets one know.
@@ -157,6 +163,30 @@ func (k *checker) machine() []Finding {
 	return out
 }
 
+// recordings reads each calendar once: tuners are left alone by it here too.
+func (k *checker) recordings(ctx context.Context) []Finding {
+	k.calendars = map[string]*calendar.Calendar{}
+	var out []Finding
+	for _, r := range k.config.Recordings {
+		f := Finding{Subject: "recordings " + r.Name, Level: Good}
+		c, err := calendar.New(calendar.Options{Name: r.Name, File: r.File, URL: r.URL.Reveal(), Before: r.Before, After: r.After, Zone: k.setup.zone, Now: k.o.Now})
+		if err == nil {
+			k.calendars[r.Name] = c
+			err = c.Update(ctx)
+		}
+		switch now := k.o.Now(); {
+		case err != nil:
+			f.Level, f.Text = Fault, oneLine(err)
+		case c.Reserved(now, now):
+			f.Text = "was read; there is a recording now"
+		default:
+			f.Text = "was read; there is no recording now"
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
 // told finds what the running daemon says of a thing.
 func (k *checker) told(kind reception.HealthKind, subject string) (dashboards.HealthFact, bool) {
 	for _, f := range k.o.Running.Facts {
@@ -192,18 +222,25 @@ func (k *checker) tuner(ctx context.Context, t configs.Tuner) []Finding {
 			return []Finding{{subject, Note, fmt.Sprintf("was left alone: these are its keep-out hours, %s; check again after them", h), nil}}
 		}
 	}
+	for _, r := range k.config.Recordings {
+		if c := k.calendars[r.Name]; c != nil && (len(r.Tuners) == 0 || slices.Contains(r.Tuners, t.Name)) && c.Reserved(k.o.Now(), k.o.Now()) {
+			return []Finding{{subject, Note, fmt.Sprintf("was left alone: the calendar %s has a recording now; check again after it", r.Name), nil}}
+		}
+	}
 	about := ""
 	if t.Kind == "dvb" {
-		f, ok := k.frontend(t)
-		if !ok {
-			return []Finding{{subject, Fault, k.missingFrontend(t), nil}}
-		}
-		switch f.State {
-		case dvb.StateUsable:
-		case dvb.StateInUse:
-			return []Finding{{subject, Note, f.String() + "; it is visited when it is free", nil}}
-		default:
+		f, lack := k.frontend(t)
+		switch {
+		case lack != "":
+			return []Finding{{subject, Fault, lack, nil}}
+		case f.State != dvb.StateUsable && f.State != dvb.StateInUse:
 			return []Finding{{subject, Fault, f.String(), nil}}
+		case t.Riding == "only":
+			return []Finding{{subject, Good, f.String() + "; it is never taken, and looked on at while another program has it", nil}}
+		case f.State == dvb.StateInUse && t.Riding == "allowed":
+			return []Finding{{subject, Good, f.String() + "; it is looked on at meanwhile, and visited when it is free", nil}}
+		case f.State == dvb.StateInUse:
+			return []Finding{{subject, Note, f.String() + "; it is visited when it is free", nil}}
 		}
 		if none := k.cannotReceive(t, f); none != "" {
 			return []Finding{{subject, Fault, none, nil}}
@@ -228,28 +265,41 @@ func (k *checker) tuner(ctx context.Context, t configs.Tuner) []Finding {
 	return []Finding{f}
 }
 
-func (k *checker) frontend(t configs.Tuner) (dvb.Found, bool) {
-	for _, f := range k.found.Tuners {
-		if f.Adapter == t.Adapter && f.Frontend == t.Frontend {
-			return f, true
-		}
+// frontend finds the tuner that the config means, or says in a line why not.
+func (k *checker) frontend(t configs.Tuner) (f dvb.Found, lack string) {
+	var is func(dvb.Found) bool
+	what := fmt.Sprintf("/dev/dvb/adapter%d/frontend%d", t.Adapter, t.Frontend)
+	switch {
+	case t.Path != "":
+		what = "the tuner at " + t.Path
+		is = func(f dvb.Found) bool { return f.Path == t.Path && f.Frontend == t.Frontend }
+	case t.Adapter >= 0:
+		is = func(f dvb.Found) bool { return f.Adapter == t.Adapter && f.Frontend == t.Frontend }
+	default:
+		what = fmt.Sprintf("a tuner that calls itself %q", t.Model)
+		is = func(f dvb.Found) bool { return f.Name == t.Model && f.Frontend == t.Frontend }
 	}
-	return dvb.Found{}, false
-}
-
-func (k *checker) missingFrontend(t configs.Tuner) string {
-	node := fmt.Sprintf("/dev/dvb/adapter%d/frontend%d", t.Adapter, t.Frontend)
-	if k.foundErr != nil {
-		return oneLine(k.foundErr)
-	}
-	if len(k.found.Tuners) == 0 {
-		return node + " is not there; see the line of the tuners"
-	}
+	var of []dvb.Found
 	var there []string
 	for _, f := range k.found.Tuners {
 		there = append(there, f.String())
+		if is(f) {
+			of = append(of, f)
+		}
 	}
-	return node + " is not there; write the adapter and frontend of one that is: " + strings.Join(there, " | ")
+	switch {
+	case k.foundErr != nil:
+		return f, oneLine(k.foundErr)
+	case len(of) == 0 && len(there) == 0:
+		return f, what + " is not there; see the line of the tuners"
+	case len(of) == 0:
+		return f, what + " is not there; name one that is: " + strings.Join(there, " | ")
+	case len(of) > 1:
+		return f, fmt.Sprintf("%d tuners call themselves %q; add path, as holdfast report-tuner prints it", len(of), t.Model)
+	case t.Model != "" && of[0].Name != t.Model && of[0].Name != "":
+		return f, fmt.Sprintf("%s calls itself %q, want model %q; correct model, or name another tuner", what, of[0].Name, t.Model)
+	}
+	return of[0], ""
 }
 
 // cannotReceive says if none of a tuner's channels is of a system that it has.

@@ -46,7 +46,7 @@ func TestCheckFindsTuners(t *testing.T) {
 		{"nothing", dvb.Discovery{Problems: []dvb.Problem{{What: "there is no /dev/dvb", Remedy: "plug the tuner in"}}}, nil, noon,
 			Fault, "/dev/dvb/adapter1/frontend0 is not there; see the line of the tuners", "there is no /dev/dvb; plug the tuner in"},
 		{"another number", with(func(f *dvb.Found) { f.Adapter, f.State = 0, dvb.StateUsable }), nil, noon,
-			Fault, "is not there; write the adapter and frontend of one that is: adapter 0 frontend 0, Quill 8VSB Frontend", ""},
+			Fault, "is not there; name one that is: adapter 0 frontend 0, Quill 8VSB Frontend", ""},
 		{"forbidden", with(func(f *dvb.Found) { f.State, f.Remedy = dvb.StateForbidden, "add the account to the group video" }), nil, noon,
 			Fault, "no permission; add the account to the group video", ""},
 		{"in use", with(func(f *dvb.Found) {
@@ -87,6 +87,62 @@ func TestCheckFindsTuners(t *testing.T) {
 				t.Errorf("findings\n%s want also %q", all, c.also)
 			}
 		})
+	}
+}
+
+// A tuner is known by its place or its name too, and one that is only looked on at is
+// never taken.
+func TestCheckKnowsTuners(t *testing.T) {
+	t.Parallel()
+	a := dvb.Found{Adapter: 0, Name: "Quill", Path: "/sys/devices/a", Receives: []reception.System{reception.ATSC1}, State: dvb.StateInUse}
+	b := dvb.Found{Adapter: 1, Name: "Quill", Path: "/sys/devices/b", Receives: []reception.System{reception.ATSC1}, State: dvb.StateInUse}
+	for keys, want := range map[string]string{
+		"path: /sys/devices/b":                  "adapter 1 frontend 0, Quill: in use; it is visited when it is free",
+		"path: /sys/devices/c":                  "the tuner at /sys/devices/c is not there; name one that is: adapter 0 frontend 0, Quill",
+		"model: Quill":                          `2 tuners call themselves "Quill"; add path`,
+		"model: Moss":                           `a tuner that calls itself "Moss" is not there`,
+		"adapter: 0, model: Moss":               `/dev/dvb/adapter0/frontend0 calls itself "Quill", want model "Moss"`,
+		"adapter: 1, riding: only":              "it is never taken, and looked on at",
+		"adapter: 1, riding: allowed":           "it is looked on at meanwhile, and visited when it is free",
+		"adapter: 1, keep_out: ['11:00-13:00']": "these are its keep-out hours",
+	} {
+		c := parse(t, "version: 1\nhome: { name: Test Lane, region: us, time_zone: UTC }\nchannels: [ { rf: 30 } ]\ntuners: [ { name: den, kind: dvb, "+keys+" } ]\nweb: { listen: '127.0.0.1:0' }\n")
+		fs, err := Check(t.Context(), c, t.TempDir(), CheckOptions{
+			Now:      func() time.Time { return time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC) },
+			Discover: func(context.Context) (dvb.Discovery, error) { return dvb.Discovery{Tuners: []dvb.Found{a, b}}, nil },
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range fs {
+			if f.Subject == "tuner den" && !strings.Contains(f.Text, want) {
+				t.Errorf("%s: %q, want %q", keys, f.Text, want)
+			}
+		}
+	}
+}
+
+// During a recording of the calendar tuners are left alone by a check too.
+func TestCheckLeavesRecordingsAlone(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	ics := "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//test//\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20261125T000000Z\r\nDTSTART:20261125T115000Z\r\nDTEND:20261125T123000Z\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+	if err := os.WriteFile(dir+"/planned.ics", []byte(ics), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c := parse(t, "version: 1\nhome: { name: Test Lane, region: us, time_zone: UTC }\nchannels: [ { rf: 3 } ]\ntuners: [ { name: hall-1, kind: simulated } ]\nrecordings: [ { file: "+dir+"/planned.ics } ]\nweb: { listen: '127.0.0.1:0' }\n")
+	for hour, want := range map[int]string{12: "was left alone: the calendar recordings has a recording now", 15: "is received"} {
+		fs, err := Check(t.Context(), c, dir, CheckOptions{Now: func() time.Time { return time.Date(2026, 11, 25, hour, 0, 0, 0, time.UTC) }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := ""
+		for _, f := range fs {
+			said += f.Subject + ": " + f.Text + "\n"
+		}
+		if !strings.Contains(said, want) {
+			t.Errorf("at %d h:\n%s want %q", hour, said, want)
+		}
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"holdfast/analysis/reception"
@@ -30,8 +31,10 @@ type PlannedVisits struct {
 	EveryS      int64    `json:"every_s"`  // base interval, as it will be kept
 	WantedS     int64    `json:"wanted_s"` // as the config has it
 	DwellS      int64    `json:"dwell_s"`
-	KeepOut     []string `json:"keep_out"` // hours in which it is left alone, local
+	KeepOut     []string `json:"keep_out"`   // hours in which it is left alone, local
+	Recordings  []string `json:"recordings"` // calendars during whose events too
 	Lent        bool     `json:"lent"`
+	Riding      string   `json:"riding"` // never, allowed, only; "" where it cannot be
 }
 
 // Called is the channel as people call it.
@@ -63,10 +66,16 @@ func MakePlan(c configs.Config, dir string) (Plan, error) {
 		for _, h := range t.KeepOut {
 			keep = append(keep, h.String())
 		}
+		recordings := []string{}
+		for _, r := range c.Recordings {
+			if len(r.Tuners) == 0 || slices.Contains(r.Tuners, t.Name) {
+				recordings = append(recordings, r.Name)
+			}
+		}
 		for _, ch := range chs {
 			p.Visits = append(p.Visits, PlannedVisits{
 				Tuner: t.Name, RF: ch.RF, FrequencyHz: ch.FrequencyHz, Layer: ch.Layer, Name: ch.Name,
-				EveryS: int64(loop.Interval() / time.Second), WantedS: int64(t.Every / time.Second), DwellS: int64(t.Dwell / time.Second), KeepOut: keep, Lent: t.Lent,
+				EveryS: int64(loop.Interval() / time.Second), WantedS: int64(t.Every / time.Second), DwellS: int64(t.Dwell / time.Second), KeepOut: keep, Recordings: recordings, Lent: t.Lent, Riding: t.Riding,
 			})
 		}
 	}

@@ -26,6 +26,7 @@ type Draft struct {
 type Tuner struct {
 	Name, Kind        string
 	Adapter, Frontend int
+	Path              string // of several tuners: adapter numbers may change places
 	About             string // for people: what the device calls itself
 	Lent              bool
 	ReadURL, TuneURL  string
@@ -140,7 +141,11 @@ func (d Draft) renderTuners(p func(string, ...any)) {
 		}
 		switch t.Kind {
 		case "dvb":
-			p("    adapter: %d # /dev/dvb/adapter%d/frontend%d", t.Adapter, t.Adapter, t.Frontend)
+			if t.Path != "" {
+				p("    path: %s # where it is plugged in; now /dev/dvb/adapter%d", quoted(t.Path), t.Adapter)
+			} else {
+				p("    adapter: %d # /dev/dvb/adapter%d/frontend%d", t.Adapter, t.Adapter, t.Frontend)
+			}
 			if t.Frontend != 0 {
 				p("    frontend: %d", t.Frontend)
 			}

@@ -208,6 +208,10 @@ func (s *session) tuners(ctx context.Context) error {
 	}
 	s.d.say("")
 	var usable []dvb.Found
+	ours := func(h dvb.Holder) bool { return h.Program == "holdfast" }
+	if slices.ContainsFunc(found.Tuners, func(f dvb.Found) bool { return slices.ContainsFunc(f.Holders, ours) }) {
+		s.d.say("A running holdfast has a tuner: stop it if channels are to be looked for.")
+	}
 	if err != nil {
 		s.d.say("%v.", err)
 	}
@@ -222,7 +226,11 @@ func (s *session) tuners(ctx context.Context) error {
 	for _, p := range found.Problems {
 		s.d.say("%s; %s.", capital(p.What), p.Remedy)
 	}
-	why := "What else may measure:\n" +
+	head := "What may measure:"
+	if len(usable) > 0 {
+		head = "What else may measure:"
+	}
+	why := head + "\n" +
 		"  device     a tuner on the network that shows its reception as JSON on a status page\n" +
 		"  program    a program of yours that reads a tuner and prints lines of JSON\n" +
 		"  simulated  two tuners of an invented home, to try holdfast with; nothing of it is real\n" +
@@ -262,6 +270,9 @@ func (s *session) tuners(ctx context.Context) error {
 			name += fmt.Sprintf("-%d", f.Frontend)
 		}
 		t := Tuner{Name: name, Kind: "dvb", Adapter: f.Adapter, Frontend: f.Frontend, About: f.Name, Lent: lent}
+		if len(found.Tuners) > 1 {
+			t.Path = f.Path
+		}
 		s.draft.Tuners = append(s.draft.Tuners, t)
 	}
 	s.stick, s.found = chosen[0].Options(), true

@@ -21,8 +21,8 @@ import (
 )
 
 var sticks = dvb.Discovery{Tuners: []dvb.Found{
-	{Adapter: 0, Node: "/dev/dvb/adapter0/frontend0", Name: "Quill 8VSB Frontend", Receives: []reception.System{reception.ATSC1}, State: dvb.StateUsable},
-	{Adapter: 1, Node: "/dev/dvb/adapter1/frontend0", Name: "Quill 8VSB Frontend", Receives: []reception.System{reception.ATSC1}, State: dvb.StateInUse},
+	{Adapter: 0, Node: "/dev/dvb/adapter0/frontend0", Name: "Quill 8VSB Frontend", Path: "/sys/devices/usb1/1-2", Receives: []reception.System{reception.ATSC1}, State: dvb.StateUsable},
+	{Adapter: 1, Node: "/dev/dvb/adapter1/frontend0", Name: "Quill 8VSB Frontend", Path: "/sys/devices/usb1/1-3", Receives: []reception.System{reception.ATSC1}, State: dvb.StateInUse, Holders: []dvb.Holder{{PID: 7, Program: "holdfast"}}},
 	{Adapter: 2, Node: "/dev/dvb/adapter2/frontend0", Name: "Moss Satellite", State: dvb.StateUnfit, Remedy: "choose another"},
 }}
 
@@ -79,7 +79,7 @@ func TestReturnAtEveryQuestion(t *testing.T) {
 	if h := c.Home; h.Name != "Plover Street" || h.TimeZone != "America/Chicago" || h.Region != "us" || !math.IsNaN(h.Latitude) {
 		t.Errorf("home %+v", h)
 	}
-	if len(c.Tuners) != 2 || c.Tuners[1].Adapter != 1 || c.Tuners[0].Kind != "dvb" || !c.Tuners[0].Lent {
+	if len(c.Tuners) != 2 || c.Tuners[1].Path != "/sys/devices/usb1/1-3" || c.Tuners[1].Name != "dvb-1" || c.Tuners[0].Kind != "dvb" || !c.Tuners[0].Lent {
 		t.Errorf("tuners %+v", c.Tuners)
 	}
 	if len(c.Channels) != 2 || c.Channels[0].Name != "Lantern: One" || c.Channels[0].Screen != "6.1" || c.Channels[1].RF != 24 {
@@ -88,7 +88,7 @@ func TestReturnAtEveryQuestion(t *testing.T) {
 	if len(c.Weather) != 0 || c.Store.Data != "/home/me/data" || c.Wanted.Availability != 0.99 {
 		t.Errorf("config %+v", c)
 	}
-	for _, want := range []string{"Tuner 2: adapter 1 frontend 0, Quill 8VSB Frontend: in use", "Not usable: adapter 2", "RF 9   6.1 Lantern: One  C/N 24.1 dB", "Two channels found.", "One frequency could not be tried."} {
+	for _, want := range []string{"Tuner 2: adapter 1 frontend 0, Quill 8VSB Frontend: in use by holdfast", "A running holdfast has a tuner: stop it", "Not usable: adapter 2", "RF 9   6.1 Lantern: One  C/N 24.1 dB", "Two channels found.", "One frequency could not be tried."} {
 		if !strings.Contains(said, want) {
 			t.Errorf("it did not say %q:\n%s", want, said)
 		}

@@ -67,12 +67,12 @@ func (s *session) weather(ctx context.Context) error {
 	if u, err := url.Parse(w.URL); err == nil {
 		host = u.Host
 	}
-	tells := "which station you ask for"
+	tells, often := "which station you ask for", "quarter of an hour"
 	if kind == "model" {
-		tells = "the rounded position"
+		tells, often = "the rounded position", "hour"
 	}
 	yes, err := s.d.Yes(ctx, "fetch", "May holdfast fetch it",
-		fmt.Sprintf("holdfast would ask %s now, and every quarter of an hour or hour while it runs. Whoever runs that service sees your address in the internet and %s.", host, tells), false)
+		fmt.Sprintf("holdfast would ask %s now, and every %s while it runs. Whoever runs that service sees your address in the internet and %s.", host, often, tells), false)
 	if err != nil {
 		return err
 	}
