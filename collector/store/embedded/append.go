@@ -397,30 +397,15 @@ func (a *appending) formByID(id int64) (form, error) {
 	return a.s.form(a.run, id)
 }
 
-// settle removes the marks of hours that were made again and not touched since.
-func (a *appending) settle(hours []store.DirtyHour) error {
-	for _, h := range hours {
-		row := a.s.cat.series[h.Series]
-		if row == nil {
-			continue // nothing was ever stored of it
-		}
-		if err := a.exec(`DELETE FROM dirty_hour WHERE hour = ? AND series = ? AND seq <= ?`, h.Hour, row.id, h.Seq); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-const markDirty = `INSERT INTO dirty_hour (hour, series, seq) VALUES (?, ?, ?)
-	ON CONFLICT (hour, series) DO UPDATE SET seq = excluded.seq`
-
 // dirty marks the hours of new readings.
 func (a *appending) dirty() error {
 	for _, t := range a.order {
-		for _, h := range t.hours {
-			if err := a.exec(markDirty, h, t.row.id, t.seq); err != nil {
-				return err
-			}
+		marks := make([]mark, len(t.hours))
+		for i, h := range t.hours {
+			marks[i] = mark{h, t.row.id}
+		}
+		if err := a.s.w.markDirty(a.run, marks, t.seq); err != nil {
+			return err
 		}
 	}
 	return nil

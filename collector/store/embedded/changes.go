@@ -183,16 +183,20 @@ func (s *Store) Touch(ctx context.Context, q store.Query) error {
 			int64(reception.HourMS), seq, first*reception.HourMS, (last+1)*reception.HourMS, string(list)); err != nil {
 			return err
 		}
+		marks, err := s.tallyMarks(run, selected, first, last)
+		if err != nil {
+			return err
+		}
 		for _, r := range selected {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			if err := s.touchTallies(run, r, first, last, seq); err != nil {
+			if marks, err = s.sealedMarks(marks, r, first, last); err != nil {
 				return err
 			}
-			if err := s.touchSealed(run, r, first, last, seq); err != nil {
-				return err
-			}
+		}
+		if err := s.w.markDirty(run, marks, seq); err != nil {
+			return err
 		}
 		return s.writeDown(run, []store.Change{c}, nil)
 	}, func() { s.cat.seq, s.cat.pending = seq, nil })

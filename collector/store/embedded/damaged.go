@@ -77,12 +77,14 @@ func (w *writer) setAside(ctx context.Context, id, series, seq int64) (store.Spa
 	if err := w.exec(ctx, `DELETE FROM tally_day WHERE id = ?`, id); err != nil {
 		return store.Span{}, err
 	}
+	var marks []mark
 	for h := range int64(hoursADay) {
 		if mask&(1<<h) != 0 {
-			if err := w.exec(ctx, markDirty, day*hoursADay+h, series, seq); err != nil {
-				return store.Span{}, err
-			}
+			marks = append(marks, mark{day*hoursADay + h, series})
 		}
+	}
+	if err := w.markDirty(ctx, marks, seq); err != nil {
+		return store.Span{}, err
 	}
 	return damagedDay{day: day}.span(), nil
 }

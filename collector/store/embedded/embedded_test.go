@@ -19,6 +19,7 @@ import (
 )
 
 func TestSuite(t *testing.T) {
+	t.Parallel()
 	storetest.Run(t, storetest.Options{Open: func(t *testing.T, dir string) storetest.Store {
 		return open(t, dir, Options{})
 	}})

@@ -40,6 +40,7 @@ func count(t *testing.T, s *Store) (n int) {
 // nothing, or succeed and be whole; reading goes on; once mended, writing does too;
 // and a crash at that moment loses nothing that was acknowledged.
 func TestFaults(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		err   error
@@ -186,6 +187,7 @@ func copyFile(t *testing.T, from, to string) {
 
 // TestReserve follows the ballast through a full disk.
 func TestReserve(t *testing.T) {
+	t.Parallel()
 	const size = 1 << 20
 	f := newFaulty(t)
 	disk := &space{}
@@ -271,6 +273,7 @@ func TestReserve(t *testing.T) {
 
 // TestOpenOnFullDisk: opening may have to write, and does so in the reserve's space.
 func TestOpenOnFullDisk(t *testing.T) {
+	t.Parallel()
 	f := newFaulty(t)
 	disk := &space{}
 	dir := version1(t, ``)
@@ -297,10 +300,13 @@ func TestOpenOnFullDisk(t *testing.T) {
 
 // TestSmallDisk: without room for the ballast the store does without.
 func TestSmallDisk(t *testing.T) {
+	t.Parallel()
 	disk := &space{}
 	disk.bytes.Store(10 << 20)
 	dir := t.TempDir()
-	s := open(t, dir, Options{free: disk.free, ReserveBytes: 16 << 20})
+	f := newFaulty(t)
+	f.lazy = true
+	s := open(t, dir, f.options(Options{free: disk.free, ReserveBytes: 16 << 20}))
 	defer s.Close()
 	if _, err := s.Append(t.Context(), step(0)); err != nil {
 		t.Fatal(err)

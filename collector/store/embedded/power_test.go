@@ -199,6 +199,7 @@ func (p *platter) survivors(r *rand.Rand, keep func() bool) map[string][]byte {
 // TestPowerFailure cuts the power at moments spread over a hundred appends and the
 // checkpoints between them: whatever was acknowledged is there, and nothing is half.
 func TestPowerFailure(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewPCG(1, 2))
 	f := newFaulty(t)
 	p := &platter{files: map[string]*image{}}

@@ -17,6 +17,7 @@ import (
 // the series must be found again from the rows alone, and from every sequence that was
 // ever given out the list must cover all that came later.
 func TestPendingLinesComeBack(t *testing.T) {
+	t.Parallel()
 	f := newFaulty(t)
 	f.lazy = true
 	rapid.Check(t, func(rt *rapid.T) {
@@ -123,6 +124,7 @@ func TestPendingLinesComeBack(t *testing.T) {
 // TestWrongClockOnce: readings far in the future do not make each later append write
 // its line down.
 func TestWrongClockOnce(t *testing.T) {
+	t.Parallel()
 	s := open(t, t.TempDir(), Options{})
 	defer s.Close()
 	lines := func() (n int) {
@@ -156,6 +158,7 @@ func TestWrongClockOnce(t *testing.T) {
 // TestLookBack: a line stays pending as far behind the end of time as a look back
 // finds it, and no farther.
 func TestLookBack(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		behind int64 // the end of time, ms

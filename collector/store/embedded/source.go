@@ -280,29 +280,28 @@ func (s *Store) readSeries(ctx context.Context, hot *sql.Stmt, h *shelf, of *ser
 	}
 }
 
-// touchSealed marks the hours from first to last that hold sealed readings of a series.
-func (s *Store) touchSealed(ctx context.Context, r *seriesRow, first, last, seq int64) error {
+// sealedMarks appends the hours from first to last that hold sealed readings of a series.
+func (s *Store) sealedMarks(marks []mark, r *seriesRow, first, last int64) ([]mark, error) {
 	from, to := first*reception.HourMS, (last+1)*reception.HourMS
 	for _, g := range s.shelf.overlapping(r.id, from, to) {
-		if err := s.touchGroup(ctx, r, g, from, to, seq); err != nil && !errors.Is(err, errAside) {
-			return err
+		var err error
+		if marks, err = s.groupMarks(marks, r, g, from, to); err != nil && !errors.Is(err, errAside) {
+			return nil, err
 		}
 	}
-	return nil
+	return marks, nil
 }
 
-func (s *Store) touchGroup(ctx context.Context, r *seriesRow, g groupRow, from, to, seq int64) error {
+func (s *Store) groupMarks(marks []mark, r *seriesRow, g groupRow, from, to int64) ([]mark, error) {
 	c := s.library.borrow()
 	defer s.library.giveBack(c)
 	if err := s.library.read(g, c, true); err != nil {
-		return err
+		return marks, err
 	}
 	for i := c.Search(from); i < c.Rows() && c.Time(i) < to; {
 		hour := store.HourOf(c.Time(i))
-		if err := s.w.exec(ctx, markDirty, hour, r.id, seq); err != nil {
-			return err
-		}
+		marks = append(marks, mark{hour, r.id})
 		i = c.Search((hour + 1) * reception.HourMS)
 	}
-	return nil
+	return marks, nil
 }

@@ -162,33 +162,35 @@ func (a *appending) putDays(days map[dayKey]*dayRow) error {
 	return nil
 }
 
-// touchTallies marks the hours from first to last that hold tallies of a series.
-func (s *Store) touchTallies(ctx context.Context, r *seriesRow, first, last, seq int64) error {
+// tallyMarks lists the hours from first to last that hold tallies of some series.
+func (s *Store) tallyMarks(ctx context.Context, of []*seriesRow, first, last int64) (marks []mark, err error) {
 	from, _ := dayOf(first)
 	to, _ := dayOf(last)
-	st, err := s.w.prepare(ctx, `SELECT day, hours FROM tally_day WHERE day >= ? AND day <= ? AND series = ?`)
-	if err != nil {
-		return err
+	selected := map[int64]bool{}
+	for _, r := range of {
+		selected[r.id] = true
 	}
-	rows, err := st.QueryContext(ctx, from, to, r.id)
+	st, err := s.w.prepare(ctx, `SELECT day, series, hours FROM tally_day WHERE day >= ? AND day <= ?`)
 	if err != nil {
-		return err
+		return nil, err
+	}
+	rows, err := st.QueryContext(ctx, from, to)
+	if err != nil {
+		return nil, err
 	}
 	defer rows.Close()
 	for rows.Next() {
-		var day, mask int64
-		if err := rows.Scan(&day, &mask); err != nil {
-			return err
+		var day, series, mask int64
+		if err := rows.Scan(&day, &series, &mask); err != nil {
+			return nil, err
 		}
 		for h := range int64(hoursADay) {
-			if hour := day*hoursADay + h; mask&(1<<h) != 0 && hour >= first && hour <= last {
-				if err := s.w.exec(ctx, markDirty, hour, r.id, seq); err != nil {
-					return err
-				}
+			if hour := day*hoursADay + h; mask&(1<<h) != 0 && hour >= first && hour <= last && selected[series] {
+				marks = append(marks, mark{hour, series})
 			}
 		}
 	}
-	return rows.Err()
+	return marks, rows.Err()
 }
 
 // Tallies implements [store.Log]. It keeps one day of all series in memory. A day of a

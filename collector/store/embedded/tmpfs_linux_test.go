@@ -13,6 +13,7 @@ import (
 
 // TestFullDisk fills a real, small file system.
 func TestFullDisk(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=8m"); err != nil {
 		if os.Getenv("HOLDFAST_REAL_PARTS") == "1" {
