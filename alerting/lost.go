@@ -14,6 +14,7 @@ import (
 // outage.
 type outage struct {
 	channel answer.Channel
+	scope   string // of the channel
 	start   int64
 	until   int64 // last instant at which it was seen bad
 	back    int64 // when the picture was back, as far as the last bad visit tells; 0: not seen
@@ -44,19 +45,20 @@ func (o *outage) reaches(ms int64) (at int64, ok bool) {
 // otherSignal reports whether another transmitter was what most visits saw.
 func (o *outage) otherSignal() bool { return 2*o.wrong > o.visits }
 
-func (o *outage) key() string { return fmt.Sprintf("%s@%d", scopeOf(o.channel), o.start) }
+func (o *outage) key() string { return fmt.Sprintf("%s@%d", o.scope, o.start) }
 
 // outages lists what a channel lost, ascending.
 func outages(a answer.Answer, c answer.Channel) []*outage {
 	var out []*outage
 	var last *outage
+	scope := scopeOf(c)
 	for i, d := range c.Dropouts {
 		good := d.StartLow > 0 && d.StartLow < d.Start // a good visit just before it
 		if last == nil || last.back != 0 || good {
 			if last != nil && last.back == 0 { // seen good between the two
 				last.back = last.until
 			}
-			last = &outage{channel: c, start: int64(d.Start), received: received(a, c, i)}
+			last = &outage{channel: c, scope: scope, start: int64(d.Start), received: received(a, c, i)}
 			out = append(out, last)
 		}
 		p := part{int64(d.Start), int64(d.End)}
@@ -107,7 +109,7 @@ func (m *machine) lost(a answer.Answer) {
 		all = append(all, series[i]...)
 	}
 	slices.SortStableFunc(all, func(x, y *outage) int {
-		return cmp.Or(cmp.Compare(x.start, y.start), strings.Compare(scopeOf(x.channel), scopeOf(y.channel)))
+		return cmp.Or(cmp.Compare(x.start, y.start), strings.Compare(x.scope, y.scope))
 	})
 	waits := m.allLost(cs, series, all)
 	m.channelsLost(all, waits)
@@ -219,7 +221,7 @@ func (m *machine) channelsLost(all []*outage, waits []int64) {
 			continue
 		}
 		after := int64(lostAfterMS)
-		if m.open(SpareBelowZero, scopeOf(o.channel)) != nil {
+		if m.open(SpareBelowZero, o.scope) != nil {
 			after = lostAfterShortMS
 		}
 		at, long := o.reaches(after)

@@ -15,21 +15,30 @@ import (
 // causes judges every dropout and takes out of the days what was the transmitter's.
 func (r *run) causes(elements []*element) {
 	r.parts = make([]*series, len(elements))
-	for i, e := range elements {
-		r.parts[i] = r.seriesOf(e)
-	}
-	r.fresh = map[[16]byte]cause.Verdict{}
+	r.each(len(elements), func(i int, _ *scratch) { r.parts[i] = r.seriesOf(elements[i]) })
+	type job struct{ element, dropout int }
+	var jobs []job
 	for i, e := range elements {
 		e.verdicts = make([]cause.Verdict, len(e.dropouts))
 		for k, d := range e.dropouts {
 			if d.WrongIdentity > 0 && d.WrongIdentity == d.Visits {
 				continue // another transmitter: its own state, not a fault to explain here
 			}
-			v := r.judge(r.episode(r.parts, i, d))
-			e.verdicts[k] = v
-			if v.OffAir() >= 0.5 {
-				e.offAir = append(e.offAir, d)
-			}
+			jobs = append(jobs, job{i, k})
+		}
+	}
+	keys := make([][16]byte, len(jobs))
+	r.each(len(jobs), func(n int, _ *scratch) {
+		e := elements[jobs[n].element]
+		keys[n], e.verdicts[jobs[n].dropout] = r.judge(r.episode(r.parts, jobs[n].element, e.dropouts[jobs[n].dropout]))
+	})
+	r.fresh = make(map[[16]byte]cause.Verdict, len(jobs))
+	for n, x := range jobs {
+		e := elements[x.element]
+		v := e.verdicts[x.dropout]
+		r.fresh[keys[n]] = v
+		if v.OffAir() >= 0.5 {
+			e.offAir = append(e.offAir, e.dropouts[x.dropout])
 		}
 	}
 	r.verdicts = r.fresh
@@ -109,16 +118,20 @@ func (r *run) withOffAir(e *element, days []availability.Day) []availability.Day
 	return out
 }
 
-// judge is cause.Judge, a pure function, with a memory of what it said last time.
-func (r *run) judge(e cause.Episode) cause.Verdict {
+// judge is cause.Judge, a pure function, with a memory of what it said last time, and the
+// episode's key.
+func (r *run) judge(e cause.Episode) ([16]byte, cause.Verdict) {
 	key := e.Key()
 	v, ok := r.verdicts[key]
 	if !ok {
 		v = cause.Judge(e)
 	}
-	r.fresh[key] = v
-	return v
+	return key, v
 }
+
+// marginOf is the margin that a C/N is usually, to a tenth of a dB: a threshold moves by
+// less from day to day, and what was judged stays as it was.
+func (s *series) marginOf(cn float64) float64 { return math.Round((cn-s.threshold.Value)*10) / 10 }
 
 // A series is what the causes look at of one element, hour by hour.
 type series struct {
@@ -353,7 +366,7 @@ func (r *run) changes(s *series, m *cause.Member, start, end, bad, unlocked int6
 	}
 	usualCN, usualSD = usualCN/n, usualSD/n
 	if s.threshold.Decided() {
-		m.MarginDB = usualCN - s.threshold.Value
+		m.MarginDB = s.marginOf(usualCN)
 	}
 	m.Ceiling = usualCN > s.ceiling-0.5
 	m.CN.SD = usualSD
@@ -476,7 +489,7 @@ func (r *run) meanwhile(s *series, start, end int64) (m cause.Member, ok bool) {
 		m.CN = cause.Change{DB: dc / nc, SD: sc / nc}
 		m.Ceiling = usualCN/nc > s.ceiling-0.5
 		if s.threshold.Decided() {
-			m.MarginDB = usualCN/nc - s.threshold.Value
+			m.MarginDB = s.marginOf(usualCN / nc)
 		}
 	}
 	if nl > 0 {

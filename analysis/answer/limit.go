@@ -60,7 +60,7 @@ func (f *Fold) limits(before int64) map[limitKey]limit {
 
 func (f *Fold) learn(g doseGroup, segments []*segment, before int64, m *scratch) map[limitKey]limit {
 	scale := f.scales[g.scale]
-	in := threshold.Input{Unit: scale.Unit, Step: math.NaN(), Ceiling: math.NaN(), StandardDB: g.standardDB, User: g.userDB}
+	in := threshold.Input{Unit: scale.Unit, Step: math.NaN(), Ceiling: math.NaN(), StandardDB: g.standardDB, User: g.userDB, Spread: f.setup.Spread}
 	if in.Unit == "" {
 		in.Unit = reception.UnitDB
 	}

@@ -127,28 +127,28 @@ func (h *hypothesis) placeOf(m *Member) string {
 // evidence is the logarithm of how much likelier the members' changes are if the cause
 // struck a place, its size integrated out, than if it struck nobody.
 func (h *hypothesis) evidence(members []weighed, struck string) float64 {
-	if h.place == eachAlone {
-		total := 0.0
-		for i := range members {
-			sum := math.Inf(-1)
+	total, sums := 0.0, [sizes]float64{}
+	for k := range sizes {
+		sums[k] = nodes[k].logWeight
+	}
+	for i := range members {
+		m := &members[i]
+		switch {
+		case h.place == eachAlone:
+			own := [sizes]float64{}
 			for k := range sizes {
-				sum = logAdd(sum, nodes[k].logWeight+h.member(&members[i], h.size*math.Exp(h.sizeLn*nodes[k].z)))
+				own[k] = nodes[k].logWeight
 			}
-			total += sum - members[i].aside
+			h.weigh(m, &own)
+			total += logSum(own[:])
+		case h.place == wholeHome || h.placeOf(m.Member) == struck:
+			h.weigh(m, &sums)
 		}
+	}
+	if h.place == eachAlone {
 		return total
 	}
-	total := math.Inf(-1)
-	for k := range sizes {
-		size, sum := h.size*math.Exp(h.sizeLn*nodes[k].z), nodes[k].logWeight
-		for i := range members {
-			if m := &members[i]; h.place == wholeHome || h.placeOf(m.Member) == struck {
-				sum += h.member(m, size) - m.aside
-			}
-		}
-		total = logAdd(total, sum)
-	}
-	return total
+	return logSum(sums[:])
 }
 
 // weighed is a member with how likely its part is if nothing, or something of its own,
@@ -170,35 +170,40 @@ var nodes = func() (n [sizes]struct{ z, logWeight float64 }) {
 
 var logRoot2Pi = math.Log(2*math.Pi) / 2
 
-// member is how likely a member's part is at a size, if the cause could strike it.
-func (h *hypothesis) member(m *weighed, size float64) float64 {
+// weigh adds how much likelier a member's part is if the cause could strike it, at each
+// size, than if it struck nobody.
+func (h *hypothesis) weigh(m *weighed, sums *[sizes]float64) {
 	share, scale := h.shape(m.Member)
-	loss := size * scale
 	overlap := m.Overlap
 	if h.slow {
 		overlap = math.Max(overlap, slowOverlap)
 	}
-	part := loss * overlap
-	l := m.CN.log(-part, h.scatter*part, m.Ceiling) + m.levelLog(h, part)
-	if h.dark {
-		l += m.Edge.log(0, 0, m.Ceiling)
-	} else {
-		l += m.Edge.log(-loss*edge, loss*edge, m.Ceiling)
+	aside := math.Exp(-m.aside)
+	still := m.Edge.likely(0, 0, m.Ceiling)
+	for k := range sizes {
+		loss := h.size * math.Exp(h.sizeLn*nodes[k].z) * scale
+		part := loss * overlap
+		p := m.CN.likely(-part, h.scatter*part, m.Ceiling) * m.levelLikely(h, part)
+		if h.dark {
+			p *= still
+		} else {
+			p *= m.Edge.likely(-loss*edge, loss*edge, m.Ceiling)
+		}
+		p *= m.broken(loss, h.errors*math.Min(1, scale), h.dark)
+		sums[k] += math.Log(share*p*aside + 1 - share)
 	}
-	l += m.broken(loss, h.errors*math.Min(1, scale), h.dark)
-	return logAdd(math.Log(share)+l, math.Log1p(-share)+m.aside)
 }
 
-// levelLog asks whether the level went along as the cause would have it.
-func (m *Member) levelLog(h *hypothesis, part float64) float64 {
+// levelLikely asks whether the level went along as the cause would have it.
+func (m *Member) levelLikely(h *hypothesis, part float64) float64 {
 	if h.dark && known(m.MarginDB) {
 		// What is left is noise, about a C/N below.
-		return m.Level.log(-(m.MarginDB+15)*part/math.Max(part, h.size), 3, false)
+		return m.Level.likely(-(m.MarginDB+15)*part/math.Max(part, h.size), 3, false)
 	}
 	if known(m.Beside) {
-		return m.Level.log(h.level*m.Beside, h.levelSD*math.Min(1, math.Abs(m.Beside)/3), false)
+		return m.Level.likely(h.level*m.Beside, h.levelSD*math.Min(1, math.Abs(m.Beside)/3), false)
 	}
-	return m.Level.log(-h.level*part, h.levelSD*m.Overlap, false)
+	return m.Level.likely(-h.level*part, h.levelSD*m.Overlap, false)
 }
 
 // logAside is how likely a member's part is if the cause did not strike it: nothing
@@ -209,12 +214,12 @@ func (m *Member) logAside() float64 {
 
 // log0 is how likely a member's part is if nothing struck it.
 func (m *Member) log0() float64 {
-	return m.CN.log(0, 0, m.Ceiling) + m.Level.log(0, 0, false) + m.Edge.log(0, 0, m.Ceiling) + m.broken(0, 0, false)
+	return math.Log(m.CN.likely(0, 0, m.Ceiling) * m.Level.likely(0, 0, false) * m.Edge.likely(0, 0, m.Ceiling) * m.broken(0, 0, false))
 }
 
 // logOwn is how likely it is if anything may have happened to it.
 func (m *Member) logOwn() float64 {
-	return m.CN.log(-3, 5, m.Ceiling) + m.Level.log(-2, 8, false) + m.Edge.log(-1, 2, m.Ceiling) + m.share(0.5)
+	return math.Log(m.CN.likely(-3, 5, m.Ceiling) * m.Level.likely(-2, 8, false) * m.Edge.likely(-1, 2, m.Ceiling) * m.share(0.5))
 }
 
 // logFree is how likely it is if something not described struck some of the home.
@@ -222,49 +227,45 @@ func (m *Member) logFree() float64 {
 	return logAdd(math.Log(0.3)+m.logOwn(), math.Log(0.7)+m.log0())
 }
 
-// log is the density of a change of expected mean and further spread. One in twenty
+// least is the smallest density told from none: no two are so far apart that it matters.
+const least = 1e-90
+
+// likely is the density of a change of expected mean and further spread. One in twenty
 // values is drawn from a far wider bell: days are not all alike.
-func (c Change) log(mean, spread float64, ceiling bool) float64 {
+func (c Change) likely(mean, spread float64, ceiling bool) float64 {
 	if !known(c.DB) {
-		return 0
+		return 1
 	}
-	sd := math.Hypot(math.Hypot(c.SD, 0.4), spread)
+	sd := math.Sqrt(c.SD*c.SD + 0.4*0.4 + spread*spread)
 	if ceiling && c.DB > -0.3 {
 		// A fall above the scale's end stays unseen: any small loss fits.
 		mean = math.Max(mean, -1)
 	}
-	if c.AtMost {
-		// Fell at least so far.
-		return logAdd(math.Log(0.95)+logTail((c.DB-mean)/sd), math.Log(0.05)+logTail((c.DB-mean)/(5*sd+3)))
+	z, wide := (c.DB-mean)/sd, (c.DB-mean)/(5*sd+3)
+	if c.AtMost { // fell at least so far
+		return math.Max(least, 0.95*tail(z)+0.05*tail(wide))
 	}
-	return logAdd(math.Log(0.95)+logNormal(c.DB, mean, sd), math.Log(0.05)+logNormal(c.DB, mean, 5*sd+3))
+	return math.Max(least, rootInverse2Pi*(0.95*math.Exp(-z*z/2)/sd+0.05*math.Exp(-wide*wide/2)/(5*sd+3)))
 }
 
-func logNormal(x, mean, sd float64) float64 {
-	z := (x - mean) / sd
-	return -z*z/2 - math.Log(sd) - logRoot2Pi
-}
+const rootInverse2Pi = 0.3989422804014327 // 1/sqrt(2 pi)
 
-// logTail is the logarithm of P(Z <= z) of a standard normal variate.
-func logTail(z float64) float64 {
-	if z < -8 {
-		return -z*z/2 - math.Log(-z) - logRoot2Pi
-	}
-	return math.Log(0.5 * math.Erfc(-z/math.Sqrt2))
-}
+// tail is P(Z <= z) of a standard normal variate.
+func tail(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 
 // broken weighs how many visits broke against how many should have: a margin that was
 // used up breaks the picture, bursts break it at any margin.
 func (m *Member) broken(loss, bursts float64, dark bool) float64 {
 	if m.Visits == 0 {
-		return 0
+		return 1
 	}
 	p := 0.02
 	switch {
 	case dark:
 		p = 0.97
 		if m.Bad > 0 { // a visit that locked had a signal, but for one at either end
-			p = 0.97 * math.Pow(math.Min(1, (m.Unlocked+0.5)/m.Bad), 4)
+			q := math.Min(1, (m.Unlocked+0.5)/m.Bad)
+			p = 0.97 * q * q * q * q
 		}
 	case !known(m.MarginDB):
 		if loss > 0 {
@@ -284,10 +285,29 @@ func (m *Member) broken(loss, bursts float64, dark bool) float64 {
 // alike, so they count as two at most.
 func (m *Member) share(p float64) float64 {
 	if m.Visits == 0 {
-		return 0
+		return 1
 	}
 	n, b := math.Min(2, m.Visits), m.Bad/m.Visits
-	return n * (b*math.Log(p) + (1-b)*math.Log(1-p))
+	switch {
+	case n == 2 && b == 0:
+		return (1 - p) * (1 - p)
+	case n == 2 && b == 1:
+		return p * p
+	}
+	return math.Exp(n * (b*math.Log(p) + (1-b)*math.Log(1-p)))
+}
+
+// logSum returns the logarithm of the sum of what has these logarithms.
+func logSum(logs []float64) float64 {
+	top := slices.Max(logs)
+	if math.IsInf(top, -1) {
+		return top
+	}
+	sum := 0.0
+	for _, l := range logs {
+		sum += math.Exp(l - top)
+	}
+	return top + math.Log(sum)
 }
 
 func logAdd(a, b float64) float64 {

@@ -74,6 +74,16 @@ func turned(members []weighed) (logEvidence float64, t Turn, ok bool) {
 	if len(azimuths) < 2 {
 		return math.Inf(-1), t, false
 	}
+	type aimed struct {
+		*weighed
+		beam, inverse, own float64 // beamwidth; 1 over what is likely anyhow, and its own troubles by it
+	}
+	var parts []aimed
+	for i := range members {
+		if m := &members[i]; known(m.AzimuthDeg) && known(m.CN.DB) {
+			parts = append(parts, aimed{m, beamwidth(m.FrequencyHz), math.Exp(-m.aside), 0.03 * math.Exp(m.logOwn()-m.aside)})
+		}
+	}
 	widths := []struct{ factor, logWeight float64 }{{math.Exp(-1.5 * beamLn), -1.125}, {math.Exp(-0.5 * beamLn), -0.125}, {math.Exp(0.5 * beamLn), -0.125}, {math.Exp(1.5 * beamLn), -1.125}}
 	var turns, weights []float64
 	total, cells := math.Inf(-1), 0.0
@@ -96,18 +106,14 @@ func turned(members []weighed) (logEvidence float64, t Turn, ok bool) {
 			if near > beamUHF {
 				continue
 			}
-			aimed := -near * near / (2 * aimSD * aimSD)
-			cells += math.Exp(aimed)
+			well := -near * near / (2 * aimSD * aimSD)
+			cells += math.Exp(well)
 			for _, w := range widths {
-				sum := aimed + w.logWeight
-				for i := range members {
-					m := &members[i]
-					if !known(m.AzimuthDeg) || !known(m.CN.DB) {
-						continue
-					}
-					db := TurnDB(m.AzimuthDeg-aim, beamwidth(m.FrequencyHz)*w.factor, d)
-					l := m.CN.log(db, 0.5+0.2*math.Abs(db), m.Ceiling && db > 0)
-					sum += logAdd(math.Log(0.97)+l, math.Log(0.03)+m.logOwn()) - m.aside
+				sum := well + w.logWeight
+				for i := range parts {
+					m := &parts[i]
+					db := TurnDB(m.AzimuthDeg-aim, m.beam*w.factor, d)
+					sum += math.Log(0.97*m.CN.likely(db, 0.5+0.2*math.Abs(db), m.Ceiling && db > 0)*m.inverse + m.own)
 				}
 				here = logAdd(here, sum)
 			}

@@ -52,6 +52,9 @@ func steps(days []Day, x []float64) []int {
 				continue
 			}
 			before, after := y[max(lo, k-reach):k], y[k:min(hi, k+reach)]
+			if low, high := bothEnds(y[max(lo, k-reach):min(hi, k+reach)]); high-low <= bestD {
+				continue // medians lie within
+			}
 			old, fresh := median(before), median(after)
 			if math.Abs(y[k]-fresh) > math.Abs(y[k]-old) || math.Abs(y[k-1]-old) > math.Abs(y[k-1]-fresh) {
 				continue // the change lies elsewhere, perhaps too late to be told yet
@@ -72,6 +75,19 @@ func steps(days []Day, x []float64) []int {
 		out[i] = at[k]
 	}
 	return out
+}
+
+// bothEnds returns the least and the greatest of some values.
+func bothEnds(y []float64) (low, high float64) {
+	low, high = y[0], y[0]
+	for _, v := range y[1:] {
+		if v < low {
+			low = v
+		} else if v > high {
+			high = v
+		}
+	}
+	return low, high
 }
 
 // within is how far the second half of a window lies from its first.

@@ -42,6 +42,9 @@ type Input struct {
 	StandardDB float64 // the system's standard threshold; NaN if there is none
 	User       float64 // what the user named, in Unit; NaN or 0 if nothing
 	Channels   []Channel
+	// Spread does something for 0 to n-1, in any order and perhaps at once, and returns
+	// when all is done; nil does one after the other. Results do not depend on it.
+	Spread func(n int, do func(i int))
 }
 
 // A Threshold is the C/N, on the tuner's own scale, at which half of the visits fail.

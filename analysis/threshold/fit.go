@@ -36,6 +36,7 @@ type data struct {
 	width     float64 // of a bin
 	step      float64 // that the tuner shows
 	ceiling   float64
+	spread    func(n int, do func(i int))
 }
 
 // place returns the C/N that a bin stands for.
@@ -67,7 +68,14 @@ func collect(in Input) *data {
 			sums[i] = sumDays(c.Days)
 		}
 	}
-	d.width, d.step, d.ceiling = width, in.Step, in.Ceiling
+	d.width, d.step, d.ceiling, d.spread = width, in.Step, in.Ceiling, in.Spread
+	if d.spread == nil {
+		d.spread = func(n int, do func(i int)) {
+			for i := range n {
+				do(i)
+			}
+		}
+	}
 	if math.IsNaN(d.step) || d.step <= 0 {
 		d.step = float64(commonStep(sums)) * width
 	}
@@ -446,14 +454,19 @@ func (d *data) fit() (out fit, ok bool) {
 	for k, theta := range out.grid {
 		out.posterior[k] = d.prior.LogDensity(theta)
 	}
-	for i, t := range tables {
-		out.envelope[i] = make([]float64, len(out.grid))
+	d.spread(len(tables), func(i int) {
+		t, envelope := tables[i], make([]float64, len(out.grid))
 		for k, theta := range out.grid {
 			best := math.Inf(-1)
 			for j := range t.x {
 				best = math.Max(best, t.v[j]+stat.Normal{Mean: theta, SD: sd}.LogDensity(t.x[j]))
 			}
-			out.envelope[i][k] = best
+			envelope[k] = best
+		}
+		out.envelope[i] = envelope
+	})
+	for _, envelope := range out.envelope {
+		for k, best := range envelope {
 			out.posterior[k] += best
 		}
 	}
@@ -500,11 +513,11 @@ func (w *widths) likelihood(k int) float64 {
 		return v
 	}
 	s := math.Exp(w.prior.Mean + float64(k)*w.prior.SD/2)
-	sum := 0.0
-	for i := range w.d.channels {
+	each := make([]float64, len(w.d.channels))
+	w.d.spread(len(each), func(i int) {
 		c := &w.d.channels[i]
 		if c.failed == 0 {
-			continue
+			return
 		}
 		f := func(x float64) float64 { v, _, _ := w.d.inner(c, x, s); return v }
 		step := (w.hi - w.lo) / 32
@@ -516,8 +529,10 @@ func (w *widths) likelihood(k int) float64 {
 			}
 			w.theta[i] = x[top(v)]
 		}
-		var v float64
-		w.theta[i], v = climb(f, w.theta[i], step)
+		w.theta[i], each[i] = climb(f, w.theta[i], step)
+	})
+	sum := 0.0
+	for _, v := range each {
 		sum += v
 	}
 	w.best[k] = sum
@@ -574,9 +589,7 @@ func climb(f func(float64) float64, x, step float64) (at, value float64) {
 
 func (d *data) tables(lo, hi, s float64) []curve {
 	out := make([]curve, len(d.channels))
-	for i := range d.channels {
-		out[i] = d.table(&d.channels[i], lo, hi, s)
-	}
+	d.spread(len(out), func(i int) { out[i] = d.table(&d.channels[i], lo, hi, s) })
 	return out
 }
 

@@ -94,7 +94,7 @@ func Learn(in Input) Result {
 		return out
 	}
 	out.Tuner = d.tuner(in, f, ok)
-	for i := range d.channels {
+	d.spread(len(d.channels), func(i int) {
 		c := &d.channels[i]
 		own := d.own(f, ok, i)
 		switch {
@@ -116,7 +116,7 @@ func Learn(in Input) Result {
 			}
 			out.Channels[i] = t
 		}
-	}
+	})
 	return out
 }
 

@@ -25,32 +25,32 @@ import (
 // each visited once a minute. Its tallies are made directly, from visits that nobody
 // keeps; the store has the first and the last visit of each series.
 const (
-	yearSeries = 40
-	yearDays   = 365
+	longSeries = 40
+	longDays   = 365
 )
 
-// yearStart is a noon of standard time in the home's zone.
-var yearStart = time.Date(2024, 3, 1, 17, 0, 0, 0, time.UTC)
+// longStart is a noon of standard time in the home's zone.
+var longStart = time.Date(2024, 3, 1, 17, 0, 0, 0, time.UTC)
 
-// yearConfig returns the home's config without tuners, so that its answers speak of the
+// longConfig returns the home's config without tuners, so that its answers speak of the
 // end of what was measured, or with one that is told to visit the first four channels.
-func yearConfig(tuner string) string {
+func longConfig(tuner string) string {
 	var b strings.Builder
 	b.WriteString("version: 1\nhome: { name: Long Lane, region: us, time_zone: America/New_York, latitude: 43, longitude: -75 }\n")
 	b.WriteString("web: { listen: 127.0.0.1:0 }\nchannels:\n")
 	for rf := 2; rf <= 36; rf++ {
 		fmt.Fprintf(&b, "  - { rf: %d, name: Channel %d }\n", rf, rf)
 	}
-	for k := range yearSeries - 35 {
+	for k := range longSeries - 35 {
 		fmt.Fprintf(&b, "  - { frequency_mhz: %d, bandwidth_mhz: 6, name: Beyond %d }\n", 611+6*k, k+1)
 	}
 	b.WriteString(tuner)
 	return b.String()
 }
 
-// A yearChannel makes one series' visits: leaves come and go by two straight lines, fades
+// A longChannel makes one series' visits: leaves come and go by two straight lines, fades
 // are spells of a random walk, and every fortieth day the mast is off for an hour.
-type yearChannel struct {
+type longChannel struct {
 	reception.Series
 	rng        *rand.Rand
 	level      float64
@@ -60,10 +60,10 @@ type yearChannel struct {
 	folder     tally.Folder
 }
 
-func yearChannels() []*yearChannel {
-	var out []*yearChannel
-	for k := range yearSeries {
-		c := &yearChannel{rng: rand.New(rand.NewPCG(77, uint64(k))), level: 19 + float64(k%9), leaves: float64(k%4) * 1.2}
+func longChannels() []*longChannel {
+	var out []*longChannel
+	for k := range longSeries {
+		c := &longChannel{rng: rand.New(rand.NewPCG(77, uint64(k))), level: 20.5 + float64(k%9), leaves: float64(k%4) * 1.2}
 		if c.Tuner = "one"; k%2 == 1 {
 			c.Tuner = "two"
 		}
@@ -78,7 +78,7 @@ func yearChannels() []*yearChannel {
 }
 
 // hour makes the tallies of the visits of an hour, and says what its last visit was.
-func (c *yearChannel) hour(hour int64, wet bool) ([]tally.Keyed, reception.Reading) {
+func (c *longChannel) hour(hour int64, wet bool) ([]tally.Keyed, reception.Reading) {
 	day := float64(time.UnixMilli(hour * reception.HourMS).UTC().YearDay())
 	leaf := math.Max(0, math.Min(1, math.Min((day-112)/20, (318-day)/25)))
 	visits := make([]reception.Reading, 60)
@@ -87,7 +87,7 @@ func (c *yearChannel) hour(hour int64, wet bool) ([]tally.Keyed, reception.Readi
 	}
 	off := int64(c.level)+hour/24%40 == 40 && hour%24 == 7
 	for i := range visits {
-		if c.rng.IntN(2500) == 0 {
+		if c.rng.IntN(6000) == 0 {
 			c.fade = 1 + 3*c.rng.ExpFloat64()
 		} else if c.fade > 0 {
 			c.fade = math.Max(0, c.fade-0.15+0.4*c.rng.NormFloat64())
@@ -112,14 +112,14 @@ func (c *yearChannel) hour(hour int64, wet bool) ([]tally.Keyed, reception.Readi
 	return out, visits[59]
 }
 
-// yearStore fills a store with the year. It takes some forty seconds.
-var yearStore = sync.OnceValues(func() (past, error) {
+// longStore fills a store with the year. It takes some forty seconds.
+var longStore = sync.OnceValues(func() (past, error) {
 	p := past{dir: filepath.Join(scratch, "year")}
 	dir := p.file("store")
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return p, err
 	}
-	if err := os.WriteFile(p.file("holdfast.yaml"), []byte(yearConfig("")), 0o644); err != nil {
+	if err := os.WriteFile(p.file("holdfast.yaml"), []byte(longConfig("")), 0o644); err != nil {
 		return p, err
 	}
 	// The program's own first look notes by which version hours are tallied.
@@ -138,13 +138,13 @@ var yearStore = sync.OnceValues(func() (past, error) {
 	if err != nil {
 		return p, err
 	}
-	start := yearStart.UnixMilli()
+	start := longStart.UnixMilli()
 	if err := s.Put(ctx, reception.Entry{Kind: reception.KindScale, Key: "dB", Held: start, Known: start, Body: scale}); err != nil {
 		return p, err
 	}
-	channels, sky := yearChannels(), rand.New(rand.NewPCG(78, 1))
+	channels, sky := longChannels(), rand.New(rand.NewPCG(78, 1))
 	raining := 0
-	for day := range int64(yearDays) {
+	for day := range int64(longDays) {
 		var wet [24]bool
 		b := store.Batch{FoldedReadings: true}
 		for h := range int64(24) {
@@ -182,7 +182,7 @@ var yearStore = sync.OnceValues(func() (past, error) {
 				first.Time = start
 				b.Readings = append(b.Readings, first)
 			}
-			if day == yearDays-1 {
+			if day == longDays-1 {
 				b.Readings = append(b.Readings, c.before[59])
 			}
 		}
@@ -193,10 +193,10 @@ var yearStore = sync.OnceValues(func() (past, error) {
 	return p, s.Close()
 })
 
-// yearCopy returns the year, and a folder with its store that is the test's own.
-func yearCopy(tb testing.TB) (past, string) {
+// longCopy returns the year, and a folder with its store that is the test's own.
+func longCopy(tb testing.TB) (past, string) {
 	tb.Helper()
-	p := must(yearStore())(tb)
+	p := must(longStore())(tb)
 	dir := tempDir(tb)
 	if err := os.CopyFS(dir, os.DirFS(p.file("store"))); err != nil {
 		tb.Fatal(err)
@@ -220,13 +220,13 @@ func BenchmarkAnswerYear(b *testing.B) {
 			var s sum
 			for b.Loop() {
 				b.StopTimer()
-				p, dir := yearCopy(b)
+				p, dir := longCopy(b)
 				ask := func() usage {
 					u, err := holdfast(p, dir, "answer", "--format", "json")
 					if err != nil {
 						b.Fatal(err)
 					}
-					checkYear(b, u.out)
+					checkLong(b, u.out)
 					return u
 				}
 				if again {
@@ -240,8 +240,8 @@ func BenchmarkAnswerYear(b *testing.B) {
 	}
 }
 
-// checkYear looks whether an answer is one about the year.
-func checkYear(tb testing.TB, text string) {
+// checkLong looks whether an answer is one about the year.
+func checkLong(tb testing.TB, text string) {
 	tb.Helper()
 	var a struct {
 		Channels []struct {
@@ -258,7 +258,7 @@ func checkYear(tb testing.TB, text string) {
 			decided++
 		}
 	}
-	if len(a.Channels) != yearSeries || decided < yearSeries*3/4 || len(a.Alarms) < 5 {
-		tb.Fatalf("the answer has %d channels, %d with spare_db, %d alarms; want %d, most of them decided, and the alarms of hours off air", len(a.Channels), decided, len(a.Alarms), yearSeries)
+	if len(a.Channels) != longSeries || decided < longSeries*3/4 || len(a.Alarms) < 5 {
+		tb.Fatalf("the answer has %d channels, %d with spare_db, %d alarms; want %d, most of them decided, and the alarms of hours off air", len(a.Channels), decided, len(a.Alarms), longSeries)
 	}
 }
