@@ -34,11 +34,12 @@ type Report struct {
 	ConflictCount         int64
 }
 
-// Sizes of an import: rows that are gathered before they are sorted and stored, and
-// issues listed. While rows are stored the next are gathered, so that they are in memory
-// twice, 272 bytes each.
+// Sizes of an import: rows that are gathered before they are sorted and stored, which
+// part of them is unpacked and stored at once, and issues listed. A row takes 72 bytes,
+// and while rows are stored the next are gathered; unpacked it takes 272.
 const (
-	gatherRows = 100000
+	gatherRows = 250000
+	atOncePart = 4
 	maxIssues  = 100
 )
 
@@ -75,53 +76,41 @@ func (in *Intake) Import(ctx context.Context, rows iter.Seq2[Rows, error], progr
 type importer struct {
 	in       *Intake
 	gather   int // rows held at most
+	atOnce   int // rows unpacked at most
 	buffers  map[reception.Series]*buffer
 	order    []*buffer // in series order
 	latest   *buffer   // of the latest row
-	held     int
+	held     int       // rows that are not stored
+	room     int       // for rows until they must be
+	forms    formBook
 	storing  chan error // nil: nothing is being stored
-	rows     rows       // that are being stored; memory to use again
+	unpacked unpacked   // that are being stored; memory to use again
 	report   Report
 	said     int64 // rows at the last progress
 	progress func(int64)
 }
 
-// rows are readings with the line of each.
-type rows struct {
-	readings []reception.Reading
-	lines    []int64
-}
-
-func (r *rows) add(readings []reception.Reading, lines []int64) {
-	r.readings, r.lines = append(r.readings, readings...), append(r.lines, lines...)
-}
-
-func (r *rows) cut(n int) { r.readings, r.lines = r.readings[:n], r.lines[:n] }
-
 // A buffer holds readings of one series.
 type buffer struct {
 	series reception.Series
-	rows           // storedLine is that of those which are stored already and stay as neighbours
+	rows           // some of which may be stored already and stay as neighbours
 	held   int     // the others
 	sorted bool    // ascending, no instant twice
 	edge   int64   // what comes with a time before it is late
+	old    rows    // that are being stored; memory to use again
 	next   *buffer // of the row that came after the latest of this one
 
 	was    store.Stored // of the series, when others last wrote it
 	had    bool
 	expect store.Stored // of the series, after our own last append
 	week   weekUnderWay
-	before []reception.Reading // of its portion; memory to use again
-	after  []reception.Reading
 }
-
-const storedLine = -1
 
 func newImporter(in *Intake, gather int, progress func(int64)) *importer {
 	if progress == nil {
 		progress = func(int64) {}
 	}
-	return &importer{in: in, gather: gather, buffers: map[reception.Series]*buffer{}, progress: progress}
+	return &importer{in: in, gather: gather, atOnce: max(gather/atOncePart, 1), room: gather, buffers: map[reception.Series]*buffer{}, progress: progress}
 }
 
 // all stores all rows, and those before an error.
@@ -141,14 +130,11 @@ func (im *importer) take(ctx context.Context, rows iter.Seq2[Rows, error]) (err,
 			return err, nil
 		}
 		for i := range c.Readings {
-			b, fault := im.put(&c.Readings[i], c.Lines[i])
-			if fault != nil {
+			if fault := im.put(&c.Readings[i], c.Lines[i]); fault != nil {
 				im.report.BadCount++
 				im.report.Bad = list(im.report.Bad, Issue{c.Lines[i], fault.Error()})
-				continue
 			}
-			b.held++
-			if im.held++; im.held >= im.gather {
+			if im.room <= 0 {
 				if err := im.flush(ctx, false); err != nil {
 					return nil, err
 				}
@@ -174,7 +160,7 @@ func list(l []Issue, i Issue) []Issue {
 
 // put puts a reading into the buffer of its series. Channels mostly follow each other
 // in the same order again and again.
-func (im *importer) put(r *reception.Reading, line int64) (*buffer, error) {
+func (im *importer) put(r *reception.Reading, line int64) error {
 	var b *buffer
 	if im.latest != nil {
 		b = im.latest.next
@@ -182,7 +168,7 @@ func (im *importer) put(r *reception.Reading, line int64) (*buffer, error) {
 	if b == nil || b.series.FrequencyHz != r.FrequencyHz || b.series.Tuner != r.Tuner || b.series.Layer != r.Layer {
 		key := *r
 		if err := im.in.normalise(&key); err != nil {
-			return nil, err
+			return err
 		}
 		if b = im.buffers[key.Series()]; b == nil {
 			b = &buffer{series: key.Series(), sorted: true}
@@ -195,13 +181,14 @@ func (im *importer) put(r *reception.Reading, line int64) (*buffer, error) {
 		}
 		r = &key
 	} else if err := check(r); err != nil { // it is keyed as the others of its series are
-		return nil, err
+		return err
 	}
 	im.latest = b
-	n := len(b.readings)
-	b.sorted = b.sorted && (n == 0 || b.readings[n-1].Time < r.Time)
-	b.readings, b.lines = append(b.readings, *r), append(b.lines, line)
-	return b, nil
+	n := b.len()
+	b.sorted = b.sorted && (n == 0 || b.of[n-1].time < r.Time)
+	b.held, im.held = b.held+1, im.held+1
+	im.room -= b.add(&im.forms, r, line)
+	return nil
 }
 
 // flush stores what was gathered. Unless it is the last time, the end of each series is
@@ -227,11 +214,13 @@ func (im *importer) flush(ctx context.Context, final bool) error {
 		cuts = cuts[1:]
 	}
 	portions, err := im.portions(ctx, cuts[0], final)
+	im.room = im.gather - im.held
 	if err != nil || len(portions) == 0 {
 		return err
 	}
 	im.storing = make(chan error, 1)
-	go func() { im.storing <- im.store(ctx, portions) }()
+	forms := im.forms.list // those of later rows are added behind
+	go func() { im.storing <- im.store(ctx, portions, forms) }()
 	return nil
 }
 
@@ -252,8 +241,8 @@ func (im *importer) before(cut func(last int64) int64) (n int) {
 		if b.held == 0 {
 			continue
 		}
-		for _, line := range b.lines[:from(b.readings, b.cut(cut))] {
-			if line != storedLine {
+		for i := range b.of[:b.from(b.cut(cut))] {
+			if !b.of[i].stored() {
 				n++
 			}
 		}
@@ -263,7 +252,7 @@ func (im *importer) before(cut func(last int64) int64) (n int) {
 
 // cut returns where a buffer is cut: not before its edge.
 func (b *buffer) cut(cut func(last int64) int64) int64 {
-	return max(b.edge, cut(b.readings[len(b.readings)-1].Time))
+	return max(b.edge, cut(b.of[b.len()-1].time))
 }
 
 // sort puts a buffer in order of time; of two readings at one instant the first one
@@ -272,27 +261,24 @@ func (im *importer) sort(b *buffer) {
 	if b.sorted {
 		return
 	}
-	order := make([]int, len(b.lines))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(b.readings[i].Time, b.readings[j].Time) })
-	was := b.rows
-	b.rows = rows{make([]reception.Reading, 0, cap(was.readings)), make([]int64, 0, cap(was.lines))}
-	for _, i := range order {
-		given, n := &was.readings[i], len(b.lines)
-		if n == 0 || b.readings[n-1].Time != given.Time {
-			b.add(was.readings[i:i+1], was.lines[i:i+1])
+	slices.SortStableFunc(b.of, func(x, y packed) int { return cmp.Compare(x.time, y.time) })
+	n := 0
+	for i := range b.of {
+		if n == 0 || b.of[n-1].time != b.of[i].time {
+			b.of[n] = b.of[i]
+			n++
 			continue
 		}
 		b.held--
 		im.held--
-		if kept := &b.readings[n-1]; kept.Equal(given) {
+		kept, given := b.at(im.forms.list, n-1), b.at(im.forms.list, i)
+		if kept.Equal(&given) {
 			im.report.Duplicates++
 		} else {
-			im.conflict(was.lines[i], store.ReadingConflict(0, kept, given))
+			im.conflict(b.of[i].line, store.ReadingConflict(0, &kept, &given))
 		}
 	}
+	b.of = b.of[:n]
 	b.sorted = true
 }
 

@@ -241,6 +241,9 @@ func TestPortionsGiveTheSameTallies(t *testing.T) {
 						r.Identity = []string{"100", "100", "200"}[rng.IntN(3)]
 					}
 				}))
+				if r := &all[len(all)-1]; rng.IntN(9) == 0 && r.Why == "" {
+					r.LevelDBm, r.Known = rng.NormFloat64(), at
+				}
 				switch at += gap; rng.IntN(40) {
 				case 0:
 					at += rng.Int64N(8*hour/second) * second

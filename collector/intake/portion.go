@@ -12,20 +12,34 @@ import (
 	"holdfast/collector/store"
 )
 
-// A portion is what an import stores of one series at a time: readings in the order of
-// time, of which none came with a time before the edge.
+// A portion is what an import stores of one series at a time: rows lo to hi of a buffer
+// that are in the order of time, of which none came with a time before the edge.
 type portion struct {
 	*buffer
-	edge          int64
-	from, n       int                 // place among the rows that are stored, the late ones first
-	late          int                 // rows that came late
-	before, after []reception.Reading // neighbours that are stored already, or kept back
-	last          int64               // time of the last reading known
-	final         bool                // nothing comes after it
-	parts         []part
-	make          *maker
-	tallies       []reception.PackedTally
+	lo, hi  int
+	late    []packed // rows that came late, to be stored with them
+	edge    int64
+	final   bool // nothing comes after what the buffer held
+	from, n int  // place of its rows among those that are stored at once, the late ones first
+	parts   []part
+	make    *maker
+	tallies []reception.PackedTally
 }
+
+// unpacked are readings with the line of each.
+type unpacked struct {
+	readings []reception.Reading
+	lines    []int64
+}
+
+func (u *unpacked) add(r *rows, f forms, of []packed) {
+	u.readings = r.unpack(u.readings, f, of)
+	for i := range of {
+		u.lines = append(u.lines, of[i].line)
+	}
+}
+
+func (u *unpacked) cut(n int) { u.readings, u.lines = u.readings[:n], u.lines[:n] }
 
 // A part is a run of n rows; folded if their tallies were made, else they are made again
 // from the log.
@@ -42,7 +56,6 @@ func (im *importer) portions(ctx context.Context, cut func(last int64) int64, fi
 	if err := in.load(ctx); err != nil {
 		return nil, err
 	}
-	im.rows.cut(0)
 	var weeks decisions
 	for _, b := range im.order {
 		if b.held == 0 {
@@ -50,20 +63,11 @@ func (im *importer) portions(ctx context.Context, cut func(last int64) int64, fi
 		}
 		b.look(in)
 		at := b.cut(cut)
-		n := from(b.readings, at)
-		if err := in.learn(ctx, b.series, b.readings[:n]); err != nil {
+		n := b.from(at)
+		if err := b.decide(ctx, in, im.forms.list, &weeks, n, final); err != nil {
 			return nil, err
 		}
-		if err := b.decide(ctx, in, &weeks, n, final); err != nil {
-			return nil, err
-		}
-		if p := im.portionOf(b, at, n); p != nil {
-			p.final = final
-			out = append(out, p)
-		}
-		if most := 2 * im.gather / len(im.order); cap(b.readings) > most && len(b.lines) < most {
-			b.rows = rows{slices.Clone(b.readings), slices.Clone(b.lines)}
-		}
+		out = im.portionsOf(out, b, at, n, final)
 	}
 	return out, weeks.put(ctx, in)
 }
@@ -75,54 +79,91 @@ func (b *buffer) look(in *Intake) {
 	}
 }
 
-// portionOf takes the first n rows of a buffer, which lie before a cut. What is stored or
-// kept back and near enough to be looked at by tallies of other rows stays.
-func (im *importer) portionOf(b *buffer, cut int64, n int) *portion {
-	rs, edge := b.readings, from(b.readings, b.edge)
-	p := &portion{buffer: b, edge: b.edge, from: len(im.rows.lines), last: rs[len(rs)-1].Time}
-	for i, line := range b.lines[:edge] {
-		if line != storedLine {
-			im.rows.add(rs[i:i+1], b.lines[i:i+1])
-			p.late++
+// portionsOf takes the first n rows of a buffer, which lie before a cut, as portions of which
+// each can be unpacked at once. What is stored or kept back and near enough to be looked
+// at by tallies of other rows stays in the buffer.
+func (im *importer) portionsOf(dst []*portion, b *buffer, cut int64, n int, final bool) []*portion {
+	b.rows, b.old = b.old, b.rows
+	old, most := &b.old, 2*im.gather/len(im.order)
+	if cap(b.of) > most { // memory of a time with fewer series
+		b.rows = rows{}
+	}
+	first := old.from(cut - longestCarryMS)
+	b.begin(old, first)
+	for i := range b.of[:max(n-first, 0)] {
+		b.of[i].line = storedLine
+	}
+	p := &portion{buffer: b, lo: old.from(b.edge), edge: b.edge, final: final}
+	for i := range old.of[:p.lo] {
+		if !old.of[i].stored() {
+			p.late = append(p.late, old.of[i])
 		}
 	}
-	im.rows.add(rs[edge:n], b.lines[edge:n])
-	p.n = len(im.rows.lines) - p.from
-	b.before = append(b.before[:0], rs[from(rs, b.edge-longestCarryMS):edge]...)
-	b.after = append(b.after[:0], rs[n:from(rs, cut+longestCarryMS)]...)
-	p.before, p.after = b.before, b.after
-
-	first := from(rs, cut-longestCarryMS)
-	for i := first; i < n; i++ {
-		b.lines[i] = storedLine
+	b.edge = cut
+	for p.hi = n; ; {
+		if p.hi-p.lo > im.atOnce {
+			hour := tally.HourOf(old.of[p.lo+im.atOnce].time) * reception.HourMS
+			if hi := old.from(hour); hi > p.lo {
+				next := &portion{buffer: b, lo: hi, hi: n, edge: hour, final: final}
+				p.hi = hi
+				dst = append(dst, p)
+				p = next
+				continue
+			}
+		}
+		break
 	}
-	b.rows.cut(copy(b.lines, b.lines[first:]))
-	copy(b.readings, rs[first:])
-	b.edge, b.held = cut, b.held-p.n
-	im.held -= p.n
-	if p.n == 0 {
-		return nil
+	if len(p.late)+p.hi-p.lo > 0 {
+		dst = append(dst, p)
 	}
-	return p
+	taken := b.held
+	b.held = b.len() - max(n-first, 0)
+	im.held -= taken - b.held
+	return dst
 }
 
-// store stores portions: what can be folded at once with its tallies, and what must be
-// made again.
-func (im *importer) store(ctx context.Context, portions []*portion) error {
+// store stores portions, some at once.
+func (im *importer) store(ctx context.Context, portions []*portion, f forms) error {
+	for len(portions) > 0 {
+		n, rows := 0, 0
+		for n < len(portions) && (n == 0 || rows+portions[n].hi-portions[n].lo <= im.atOnce) {
+			rows += portions[n].hi - portions[n].lo
+			n++
+		}
+		if err := im.storeSome(ctx, portions[:n], f); err != nil {
+			return err
+		}
+		portions = portions[n:]
+	}
+	return nil
+}
+
+// storeSome stores portions: what can be folded at once with its tallies, and what must
+// be made again.
+func (im *importer) storeSome(ctx context.Context, portions []*portion, f forms) error {
 	in := im.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	if err := in.load(ctx); err != nil {
 		return err
 	}
+	im.unpacked.cut(0)
 	for _, p := range portions {
 		p.look(in)
 		delete(in.lives, p.series) // read again when the series is next visited
+		p.from = len(im.unpacked.lines)
+		im.unpacked.add(&p.old, f, p.late)
+		im.unpacked.add(&p.old, f, p.old.of[p.lo:p.hi])
+		p.n = len(im.unpacked.lines) - p.from
+		if err := in.learn(ctx, p.series, im.unpacked.readings[p.from:]); err != nil {
+			return err
+		}
 	}
-	im.fold(portions)
+	im.fold(portions, f)
 	folded, rest := im.split(portions)
 	for _, p := range portions {
 		folded.tallies = append(folded.tallies, p.tallies...)
+		p.tallies = nil
 	}
 	if err := im.append(ctx, folded, true); err != nil {
 		return err
@@ -137,7 +178,7 @@ func (im *importer) store(ctx context.Context, portions []*portion) error {
 }
 
 // fold makes the tallies of all portions, on all cores.
-func (im *importer) fold(portions []*portion) {
+func (im *importer) fold(portions []*portion, forms forms) {
 	for _, p := range portions {
 		p.make = im.in.maker(p.series)
 	}
@@ -146,7 +187,7 @@ func (im *importer) fold(portions []*portion) {
 		workers.Go(func() {
 			var f folder
 			for p := range next {
-				p.fold(&f, im.rows.readings[p.from:p.from+p.n])
+				p.fold(&f, forms, im.unpacked.readings[p.from:p.from+p.n])
 			}
 		})
 	}
@@ -167,9 +208,10 @@ type folder struct {
 }
 
 // fold makes the tallies of a portion's rows, hour by hour, where that can be done.
-func (p *portion) fold(f *folder, rs []reception.Reading) {
-	p.add(p.late, false)
-	rs = rs[p.late:]
+func (p *portion) fold(f *folder, forms forms, rs []reception.Reading) {
+	p.add(len(p.late), false)
+	rs, old := rs[len(p.late):], &p.old
+	known := old.of[old.len()-1].time
 	for i := 0; i < len(rs); {
 		start := tally.HourOf(rs[i].Time) * reception.HourMS
 		end := start + reception.HourMS
@@ -177,16 +219,18 @@ func (p *portion) fold(f *folder, rs []reception.Reading) {
 		for j < len(rs) && rs[j].Time < end {
 			j++
 		}
-		whole := start >= p.edge && (p.final || p.last >= end+longestCarryMS)
+		whole := start >= p.edge && (p.final || known >= end+longestCarryMS)
 		if whole = whole && p.foldable(start, end); whole {
 			rules := p.make.at(start)
 			before, after := rs[:i], rs[j:]
-			if carried := start - rules.CarryMS(); carried < rs[0].Time && len(p.before) > 0 {
-				f.before = append(append(f.before[:0], p.before[from(p.before, carried):]...), before...)
+			if carried := start - rules.CarryMS(); carried < rs[0].Time && p.lo > 0 {
+				f.before = old.unpack(f.before[:0], forms, old.of[min(old.from(carried), p.lo):p.lo])
+				f.before = append(f.before, before...)
 				before = f.before
 			}
-			if carried := end + rules.CarryMS(); carried > rs[len(rs)-1].Time && len(p.after) > 0 {
-				f.after = append(append(f.after[:0], after...), p.after[:from(p.after, carried)]...)
+			if carried := end + rules.CarryMS(); carried > rs[len(rs)-1].Time && p.hi < old.len() {
+				f.after = append(f.after[:0], after...)
+				f.after = old.unpack(f.after, forms, old.of[p.hi:max(old.from(carried), p.hi)])
 				after = f.after
 			}
 			p.tallies = pack(p.tallies, f.Hour(rs[i:j], before, after, p.make.regime, rules))
@@ -229,25 +273,25 @@ func (im *importer) split(portions []*portion) (folded, rest load) {
 	}
 	switch {
 	case n[0] == 0:
-		return load{rows: im.rows}, load{}
+		return load{unpacked: im.unpacked}, load{}
 	case n[1] == 0:
-		return load{}, load{rows: im.rows}
+		return load{}, load{unpacked: im.unpacked}
 	}
 	from, to := 0, 0
 	for _, p := range portions {
 		for _, x := range p.parts {
-			rs, lines := im.rows.readings[from:from+x.n], im.rows.lines[from:from+x.n]
+			rs, lines := im.unpacked.readings[from:from+x.n], im.unpacked.lines[from:from+x.n]
 			from += x.n
 			if !x.folded {
-				rest.add(rs, lines)
+				rest.readings, rest.lines = append(rest.readings, rs...), append(rest.lines, lines...)
 				continue
 			}
-			copy(im.rows.readings[to:], rs)
-			to += copy(im.rows.lines[to:], lines)
+			copy(im.unpacked.readings[to:], rs)
+			to += copy(im.unpacked.lines[to:], lines)
 		}
 	}
-	im.rows.cut(to)
-	return load{rows: im.rows}, rest
+	im.unpacked.cut(to)
+	return load{unpacked: im.unpacked}, rest
 }
 
 // A weekUnderWay is the latest week of which an import stored rows of a series, unless
@@ -279,19 +323,24 @@ func (d *decisions) put(ctx context.Context, in *Intake) error {
 // or end, so that their tallies can be made at once: first by the rows at hand, and once
 // more when all are known. If the interval then is another one, the week is made again.
 // Weeks that the log had rows of are decided when they are made again.
-func (b *buffer) decide(ctx context.Context, in *Intake, d *decisions, n int, final bool) error {
+func (b *buffer) decide(ctx context.Context, in *Intake, f forms, d *decisions, n int, final bool) error {
 	schedule, now := in.o.Rules(b.series).BaseIntervalMS, in.now()
-	rs, u := b.readings, &b.week
-	for i := from(rs, b.edge); i < n; {
-		w := weekOf(rs[i].Time)
-		end := from(rs, weekStart(w+1)) // of the week's rows at hand
+	u := &b.week
+	add := func(sp *spacing, i int) {
+		if b.base(f, i) {
+			sp.visit(b.of[i].time)
+		}
+	}
+	for i := b.from(b.edge); i < n; {
+		w := weekOf(b.of[i].time)
+		end := b.from(weekStart(w + 1)) // of the week's rows at hand
 		if u.week != w {
 			*u = weekUnderWay{week: w}
 		}
 		for ; i < min(end, n); i++ {
-			u.add(&rs[i])
+			add(&u.spacing, i)
 		}
-		complete := end < len(rs) || final
+		complete := end < b.len() || final
 		if !b.clear(weekStart(w), weekStart(w+1)) || !over(w, schedule, now) || u.decided && !complete {
 			continue
 		}
@@ -299,7 +348,7 @@ func (b *buffer) decide(ctx context.Context, in *Intake, d *decisions, n int, fi
 		if end > n {
 			sp.ms = slices.Clone(sp.ms)
 			for k := n; k < end; k++ {
-				sp.add(&rs[k])
+				add(&sp, k)
 			}
 		}
 		ms := sp.interval(schedule)
@@ -330,7 +379,7 @@ func (b *buffer) decide(ctx context.Context, in *Intake, d *decisions, n int, fi
 
 // A load is one append.
 type load struct {
-	rows
+	unpacked
 	tallies []reception.PackedTally
 }
 

@@ -113,10 +113,15 @@ func (s *spacing) add(r *reception.Reading) {
 	if !r.Valid() || r.Visit != reception.VisitBase {
 		return
 	}
+	s.visit(r.Time)
+}
+
+// visit adds a base visit that was made.
+func (s *spacing) visit(at int64) {
 	if s.last != 0 {
-		s.ms = append(s.ms, r.Time-s.last)
+		s.ms = append(s.ms, at-s.last)
 	}
-	s.last = r.Time
+	s.last = at
 }
 
 // interval returns the week's base interval.
