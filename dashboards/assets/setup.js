@@ -72,3 +72,5 @@ function theme() {
 
 theme();
 listen();
+
+export {}; // a module: its names are its own
