@@ -151,7 +151,7 @@ func crash(t *testing.T, dir string, fn func(*Store)) {
 }
 
 // copyStore copies a store that may be open.
-func copyStore(t *testing.T, dir, to string) {
+func copyStore(t testing.TB, dir, to string) {
 	t.Helper()
 	if err := os.MkdirAll(filepath.Join(to, "readings"), 0o700); err != nil {
 		t.Fatal(err)
@@ -165,7 +165,7 @@ func copyStore(t *testing.T, dir, to string) {
 	}
 }
 
-func copyFile(t *testing.T, from, to string) {
+func copyFile(t testing.TB, from, to string) {
 	t.Helper()
 	in, err := os.Open(from)
 	if errors.Is(err, os.ErrNotExist) {

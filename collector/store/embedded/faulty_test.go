@@ -25,9 +25,10 @@ type faulty struct {
 	from, until atomic.Int64
 	failed      atomic.Int64
 
-	disk *platter // nil: not recorded
-	lone bool     // no memory is shared, as on network drives
-	lazy bool     // syncs are counted, not made: for tests whose crashes are copies
+	before func()   // is called before each call, if not nil
+	disk   *platter // nil: not recorded
+	lone   bool     // no memory is shared, as on network drives
+	lazy   bool     // syncs are counted, not made: for tests whose crashes are copies
 }
 
 var faulties atomic.Int64
@@ -56,6 +57,9 @@ func (f *faulty) breakAt(skip, n int64, err error) {
 func (f *faulty) mend() { f.fault.Store(nil) }
 
 func (f *faulty) call() error {
+	if f.before != nil {
+		f.before()
+	}
 	n := f.calls.Add(1) - 1
 	if err := f.fault.Load(); err != nil && n >= f.from.Load() && n < f.until.Load() {
 		f.failed.Add(1)
