@@ -196,10 +196,10 @@ func openOnce(ctx context.Context, dir string, o *Options) (_ *Store, err error)
 
 // openReadings opens the sealed readings, and takes over what lies beside them.
 func (s *Store) openReadings(ctx context.Context) (err error) {
-	if err := s.prepareReadings(); err != nil {
+	if s.shelf, err = loadShelf(ctx, s.readers); err != nil {
 		return err
 	}
-	if s.shelf, err = loadShelf(ctx, s.readers); err != nil {
+	if err := s.prepareReadings(); err != nil {
 		return err
 	}
 	var last int64
@@ -212,6 +212,9 @@ func (s *Store) openReadings(ctx context.Context) (err error) {
 		return err
 	}
 	s.turn <- struct{}{}
+	if err := s.strikeAside(ctx); err != nil {
+		return err
+	}
 	return s.adopt(ctx, orphans)
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
-	"maps"
 	"slices"
 	"sync"
 
@@ -15,8 +14,8 @@ import (
 // A library hands out files of sealed readings, and keeps the last few open: to open one
 // is to read its end, some hundred kilobytes.
 //
-// A file that is missing, or whose bytes are not those that were written, is set aside
-// until the store is opened again: it is reported once, and the rest answers.
+// A file that is missing, or whose bytes are not those that were written, is set aside:
+// it is reported once, and the rest answers. See [Store.strikeAside].
 type library struct {
 	disk  disk
 	codec *segment.Codec
@@ -26,7 +25,8 @@ type library struct {
 	mu    sync.Mutex
 	open  map[int64]*openSegment
 	uses  int64
-	aside map[int64]string // why, for people
+	aside map[int64]bool // by segment id, whether it is missing
+	lines []string       // why, for people
 
 	columns chan *segment.Columns // free ones
 }
@@ -49,7 +49,7 @@ const (
 var errAside = errors.New("set aside")
 
 func newLibrary(d disk, c *segment.Codec, log *slog.Logger, dir string) *library {
-	return &library{disk: d, codec: c, log: log, dir: dir, open: map[int64]*openSegment{}, aside: map[int64]string{},
+	return &library{disk: d, codec: c, log: log, dir: dir, open: map[int64]*openSegment{}, aside: map[int64]bool{},
 		columns: make(chan *segment.Columns, freeColumns)}
 }
 
@@ -106,15 +106,17 @@ func (l *library) path(seg *segmentRow) string { return l.dir + "/" + seg.file }
 
 // judge sets a file aside if it is at fault.
 func (l *library) judge(seg *segmentRow, err error) error {
-	if !errors.Is(err, segment.ErrDamaged) && !errors.Is(err, segment.ErrOther) && !errors.Is(err, fs.ErrNotExist) {
+	missing := errors.Is(err, fs.ErrNotExist)
+	if !missing && !errors.Is(err, segment.ErrDamaged) && !errors.Is(err, segment.ErrOther) {
 		return fmt.Errorf("read %s: %w; look at the disk and at the system's log", l.path(seg), err)
 	}
-	if errors.Is(err, fs.ErrNotExist) {
-		err = errors.New("the file is missing")
+	l.aside[seg.id] = missing
+	line := fmt.Sprintf("%s with %d readings cannot be read (%v); they are left out until a good copy from a backup lies there and holdfast starts again", l.path(seg), seg.rows, err)
+	if missing {
+		line = fmt.Sprintf("%s with %d readings is missing; they are left out until it, or another file with them, is put there from a backup and holdfast starts again", l.path(seg), seg.rows)
 	}
-	l.aside[seg.id] = fmt.Sprintf("%s with %d readings is left out: %v; put a copy of it, or of that month, from a backup into its place and start holdfast again",
-		l.path(seg), seg.rows, err)
-	l.log.Warn("sealed readings cannot be read: " + l.aside[seg.id])
+	l.lines = append(l.lines, line)
+	l.log.Warn(line)
 	return errAside
 }
 
@@ -191,11 +193,7 @@ func (l *library) isAside(seg *segmentRow) bool {
 func (l *library) troubles() []string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	var out []string
-	for _, id := range slices.Sorted(maps.Keys(l.aside)) {
-		out = append(out, l.aside[id])
-	}
-	return out
+	return slices.Clone(l.lines)
 }
 
 // borrow returns columns to read a group into; giveBack takes them again.

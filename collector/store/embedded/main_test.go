@@ -5,6 +5,7 @@ package embedded
 import (
 	"fmt"
 	"os"
+	"strconv"
 	"testing"
 )
 
@@ -14,7 +15,13 @@ const childEnv = "EMBEDDED_TEST_CHILD"
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(childEnv); dir != "" {
-		if err := child(dir); err != nil {
+		err := error(nil)
+		if state, serr := strconv.Atoi(os.Getenv(stateEnv)); serr == nil {
+			err = sealingChild(dir, moment(state))
+		} else {
+			err = child(dir)
+		}
+		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,6 +19,11 @@ import (
 
 // prepareReadings makes the directory of sealed readings.
 func (s *Store) prepareReadings() error {
+	if n := len(s.shelf.segments); n > 0 {
+		if _, err := os.Stat(s.readings()); errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("its directory %s with %d files is missing; put it back, or restore a backup; to go on without these readings make it anew", s.readings(), n)
+		}
+	}
 	err := os.Mkdir(s.readings(), 0o700)
 	if errors.Is(err, fs.ErrExist) {
 		return nil
@@ -144,4 +150,95 @@ func (s *Store) adoptFile(ctx context.Context, path string) (added, conflicts in
 		}
 	}
 	return added, conflicts, flush()
+}
+
+// damagedSuffix is appended to the name of a file that cannot be read.
+const damagedSuffix = ".damaged"
+
+// strikeAside takes the files that were set aside out of the catalogue, so that counts
+// are right and the rest can be merged. Damaged ones keep their bytes under another
+// name. A good copy that is put in their place later is a file that the catalogue does
+// not name, and its readings are taken over.
+func (s *Store) strikeAside(ctx context.Context) error {
+	s.library.mu.Lock()
+	aside := maps.Clone(s.library.aside)
+	s.library.mu.Unlock()
+	s.mu.RLock()
+	h := s.shelf
+	s.mu.RUnlock()
+	gone := map[int64]bool{}
+	renamed := false
+	for id, missing := range aside {
+		seg := h.segments[id]
+		if seg == nil {
+			continue
+		}
+		gone[id] = true
+		if !missing {
+			path := s.segmentPath(seg)
+			if err := s.disk.Rename(path, path+damagedSuffix); err != nil {
+				return s.explainFile("set a damaged file aside", err)
+			}
+			renamed = true
+		}
+	}
+	if len(gone) == 0 {
+		return nil
+	}
+	if renamed {
+		if err := s.disk.SyncDir(s.readings()); err != nil {
+			return s.explainFile("set a damaged file aside", err)
+		}
+	}
+	if err := s.strikeAll(ctx, gone); err != nil {
+		return err
+	}
+	for id := range gone {
+		s.library.forget(id)
+	}
+	return nil
+}
+
+func (s *Store) strikeAll(ctx context.Context, gone map[int64]bool) error {
+	run := context.WithoutCancel(ctx)
+	var next *shelf
+	stands := map[*seriesRow]store.Stored{}
+	return s.write(ctx, forSealing, func() error {
+		next = s.shelf.with(nil, gone)
+		for id := range gone {
+			if err := s.strike(run, id); err != nil {
+				return err
+			}
+		}
+		// What is pending is in the counts that follow.
+		if err := s.writeDown(run, nil, nil); err != nil {
+			return err
+		}
+		for _, r := range s.cat.series {
+			if !slices.ContainsFunc(s.shelf.groups[r.id], func(g groupRow) bool { return gone[g.seg.id] }) {
+				continue
+			}
+			d := store.Stored{Series: r.Series}
+			err := s.w.row(run, `SELECT coalesce(min(time), 0), coalesce(max(time), 0), count(*) FROM hot WHERE series = ?`, []any{r.id}, &d.First, &d.Last, &d.Count)
+			if err != nil {
+				return err
+			}
+			for _, g := range next.groups[r.id] {
+				if d.Count == 0 {
+					d.First, d.Last = g.t0, g.t1
+				}
+				d.First, d.Last, d.Count = min(d.First, g.t0), max(d.Last, g.t1), d.Count+g.n
+			}
+			if err := s.w.exec(run, `UPDATE series SET first = ?, last = ?, count = ? WHERE id = ?`, d.First, d.Last, d.Count, r.id); err != nil {
+				return err
+			}
+			stands[r] = d
+		}
+		return nil
+	}, func() {
+		s.shelf, s.cat.pending = next, nil
+		for r, d := range stands {
+			r.First, r.Last, r.Count = d.First, d.Last, d.Count // iterators read the rest
+		}
+	})
 }

@@ -3,13 +3,21 @@
 package embedded
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 	"holdfast/collector/store/storetest"
 )
@@ -63,4 +71,429 @@ func files(t testing.TB, dir string) (names []string) {
 		names = append(names, e.Name())
 	}
 	return names
+}
+
+// A paper keeps what the store warns of.
+type paper struct {
+	bytes.Buffer
+	mu sync.Mutex
+}
+
+func (p *paper) Write(b []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.Buffer.Write(b)
+}
+
+func (p *paper) lines() []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return strings.Split(strings.TrimSuffix(p.String(), "\n"), "\n")
+}
+
+func (p *paper) logger() *slog.Logger {
+	return slog.New(slog.NewTextHandler(p, &slog.HandlerOptions{Level: slog.LevelWarn}))
+}
+
+// quick returns options for stores that a test only reads, writes and copies.
+func quick(t testing.TB) Options {
+	f := newFaulty(t)
+	f.lazy = true
+	return f.options(smallOptions)
+}
+
+// live plays all acts on a new store and returns its directory and what it holds.
+func live(t *testing.T) (string, *memory) {
+	t.Helper()
+	dir := t.TempDir()
+	s := open(t, dir, quick(t))
+	m := &memory{acked: map[readingKey]string{}}
+	for _, a := range acts() {
+		m.begin(a)
+		if err := a.do(t.Context(), s); err != nil {
+			t.Fatal(err)
+		}
+		m.done(nil)
+	}
+	m.check(t, s, "before all")
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return dir, m
+}
+
+// TestLostDatabase: files of sealed readings bring back what a lost database forgot, and
+// their tallies are made again.
+func TestLostDatabase(t *testing.T) {
+	t.Parallel()
+	dir, m := live(t)
+	for _, name := range []string{"holdfast.db", "holdfast.db-wal", "holdfast.db-shm"} {
+		if err := os.Remove(filepath.Join(dir, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			t.Fatal(err)
+		}
+	}
+	before := files(t, dir)
+	var p paper
+	o := quick(t)
+	o.Logger = p.logger()
+	s := open(t, dir, o)
+	defer s.Close()
+	m.check(t, s, "without the database")
+	dirty, err := s.Dirty(t.Context(), 1000)
+	if err != nil || len(dirty) == 0 {
+		t.Errorf("%d hours are to be rebuilt, %v", len(dirty), err)
+	}
+	if got := p.lines(); len(got) != len(before) || !strings.Contains(got[0], before[0]) {
+		t.Errorf("warnings %q about files %q", got, before)
+	}
+	for _, name := range files(t, dir) {
+		if slices.Contains(before, name) {
+			t.Errorf("file %s is still there", name)
+		}
+	}
+}
+
+// TestOlderDatabase: a database of an earlier day finds back what was sealed and merged
+// since, and counts nothing twice.
+func TestOlderDatabase(t *testing.T) {
+	t.Parallel()
+	all := acts()
+	for _, day := range []int{9, 10, 12, 13} { // after a seal, late readings, a merge, a history
+		dir, old := t.TempDir(), t.TempDir()
+		s := open(t, dir, quick(t))
+		m := &memory{acked: map[readingKey]string{}}
+		for i, a := range all {
+			if i == day {
+				copyStore(t, dir, old)
+			}
+			if a.name == "live" { // would be lost if it was not sealed
+				continue
+			}
+			m.begin(a)
+			if err := a.do(t.Context(), s); err != nil {
+				t.Fatal(err)
+			}
+			m.done(nil)
+		}
+		s.Close()
+		for _, name := range files(t, old) {
+			if err := os.Remove(filepath.Join(old, "readings", name)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, name := range files(t, dir) {
+			copyFile(t, filepath.Join(dir, "readings", name), filepath.Join(old, "readings", name))
+		}
+		s = open(t, old, quick(t))
+		if err := s.Close(); err != nil { // files that are missing are reported once
+			t.Fatal(err)
+		}
+		s = open(t, old, quick(t))
+		m.check(t, s, fmt.Sprintf("database of before act %d", day))
+		s.Close()
+	}
+}
+
+// TestDamagedFiles: a file that is flipped, cut or gone is reported in one line with the
+// remedy, the rest answers, the bytes are kept, and a good copy put back heals it.
+func TestDamagedFiles(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name   string
+		damage func(b []byte) []byte // nil: the file is removed
+		kept   bool
+	}{
+		{"a flipped bit in a group", func(b []byte) []byte { b[200] ^= 4; return b }, true},
+		{"a flipped bit at the end", func(b []byte) []byte { b[len(b)-100] ^= 1; return b }, true},
+		{"cut short", func(b []byte) []byte { return b[:len(b)/2] }, true},
+		{"torn", func(b []byte) []byte { clear(b[len(b)/2:]); return b }, true},
+		{"empty", func([]byte) []byte { return nil }, true},
+		{"gone", nil, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			dir, m := live(t)
+			name := files(t, dir)[0]
+			path := filepath.Join(dir, "readings", name)
+			good, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if c.damage == nil {
+				err = os.Remove(path)
+			} else {
+				err = os.WriteFile(path, c.damage(slices.Clone(good)), 0o600)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			var p paper
+			o := quick(t)
+			o.Logger = p.logger()
+			s := open(t, dir, o)
+			n := count(t, s)
+			if n == 0 || n >= len(m.acked) {
+				t.Errorf("%d of %d readings answer, want the other files' ones", n, len(m.acked))
+			}
+			if count(t, s) != n {
+				t.Error("another look gives another answer")
+			}
+			lines := p.lines()
+			if len(lines) != 1 || !strings.Contains(lines[0], name) || !strings.Contains(lines[0], "backup") {
+				t.Errorf("reported %q, want one line that names %s and a backup", lines, name)
+			}
+			if got := s.Troubles(); len(got) != 1 || !strings.Contains(got[0], name) {
+				t.Errorf("Troubles = %q", got)
+			}
+			// What is missing can be imported again.
+			if _, err := s.Append(t.Context(), store.Batch{Readings: visits(2, start+6*dayMS, 1), FoldedReadings: true}); err != nil {
+				t.Fatal(err)
+			}
+			n += 2
+			if err := s.Tidy(t.Context(), far); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := os.Stat(path + damagedSuffix); (err == nil) != c.kept {
+				t.Errorf("the damaged file is kept: %v, want %v", err == nil, c.kept)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			s = open(t, dir, quick(t))
+			if got := count(t, s); got != n {
+				t.Errorf("%d readings after a restart, want %d", got, n)
+			}
+			checkWhole(t, s)
+			s.Close()
+
+			if err := os.WriteFile(path, good, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s = open(t, dir, quick(t))
+			defer s.Close()
+			if got := count(t, s); got != len(m.acked)+2 {
+				t.Errorf("%d readings after the file was put back, want %d", got, len(m.acked)+2)
+			}
+			checkWhole(t, s)
+		})
+	}
+}
+
+// TestStrangeFiles: what is none of ours stays where it is, whatever it holds.
+func TestStrangeFiles(t *testing.T) {
+	t.Parallel()
+	dir, m := live(t)
+	for name, text := range map[string]string{"notes.txt": "mine", "2019-01.parquet": "PAR1PAR1PAR1PAR1", "2019-02.000001.parquet": ""} {
+		if err := os.WriteFile(filepath.Join(dir, "readings", name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var p paper
+	o := quick(t)
+	o.Logger = p.logger()
+	s := open(t, dir, o)
+	defer s.Close()
+	if got := count(t, s); got != len(m.acked) {
+		t.Errorf("%d readings, want %d", got, len(m.acked))
+	}
+	if got := p.lines(); len(got) != 2 || !strings.Contains(got[0], "2019-01.parquet") {
+		t.Errorf("warnings %q, want one for each Parquet file", got)
+	}
+	for _, name := range []string{"notes.txt", "2019-01.parquet", "2019-02.000001.parquet"} {
+		if !slices.Contains(files(t, dir), name) {
+			t.Errorf("%s is gone", name)
+		}
+	}
+}
+
+func TestMissingDirectory(t *testing.T) {
+	t.Parallel()
+	dir, _ := live(t)
+	if err := os.Rename(filepath.Join(dir, "readings"), filepath.Join(dir, "elsewhere")); err != nil {
+		t.Fatal(err)
+	}
+	_, err := Open(t.Context(), dir, Options{ReserveBytes: -1})
+	wantError(t, "open", err, nil, filepath.Join(dir, "readings"), "backup")
+}
+
+// TestReadersKeepFiles: a reader sees its snapshot to the end though a merge comes
+// between, and the files go when it is done.
+func TestReadersKeepFiles(t *testing.T) {
+	t.Parallel()
+	s := open(t, t.TempDir(), quick(t))
+	defer s.Close()
+	for i := range int64(3) {
+		if _, err := s.Append(t.Context(), store.Batch{Readings: history(2, start+i*dayMS, 100)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	parts := files(t, s.dir)
+	if len(parts) != 3 {
+		t.Fatalf("files %q, want 3", parts)
+	}
+	n := 0
+	for chunk, err := range s.Readings(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n == 0 {
+			if err := s.Tidy(t.Context(), far); err != nil {
+				t.Fatal(err)
+			}
+			if got := files(t, s.dir); len(got) != 4 {
+				t.Errorf("files %q while somebody reads, want the old and the new", got)
+			}
+			if got := count(t, s); got != 600 {
+				t.Errorf("a second reader sees %d readings, want 600", got)
+			}
+		}
+		n += len(chunk)
+	}
+	if n != 600 {
+		t.Errorf("the reader saw %d readings, want 600", n)
+	}
+	if got := files(t, s.dir); len(got) != 1 {
+		t.Errorf("files %q after it, want the merged one", got)
+	}
+}
+
+// TestOlderStoreSeals: the hot readings of a store of version 1 simply seal.
+func TestOlderStoreSeals(t *testing.T) {
+	t.Parallel()
+	s := open(t, version1(t, ""), Options{})
+	defer s.Close()
+	read := func() (out []string) {
+		t.Helper()
+		for chunk, err := range s.Readings(t.Context(), store.Query{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range chunk {
+				out = append(out, print(&chunk[i]))
+			}
+		}
+		return out
+	}
+	before := read()
+	if err := s.Tidy(t.Context(), far); err != nil {
+		t.Fatal(err)
+	}
+	var hot int
+	if err := s.readers.QueryRowContext(t.Context(), `SELECT count(*) FROM hot`).Scan(&hot); err != nil || hot != 0 {
+		t.Errorf("%d hot readings are left, %v", hot, err)
+	}
+	if got := read(); !slices.Equal(got, before) || len(got) < 100 {
+		t.Errorf("%d readings after the seal, %d before, or others", len(got), len(before))
+	}
+	checkWhole(t, s)
+}
+
+// TestWhenDaysAreSealed: 48 hours after their end, and earlier, but never today, when
+// there are too many hot readings.
+func TestWhenDaysAreSealed(t *testing.T) {
+	t.Parallel()
+	o := quick(t)
+	o.hotRows = 11
+	s := open(t, t.TempDir(), o)
+	defer s.Close()
+	hot := func() (days []int64) {
+		t.Helper()
+		rows, err := s.readers.QueryContext(t.Context(), `SELECT DISTINCT (time - ?) / ? FROM hot ORDER BY 1`, int64(start), int64(dayMS))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var d int64
+			if err := rows.Scan(&d); err != nil {
+				t.Fatal(err)
+			}
+			days = append(days, d)
+		}
+		return days
+	}
+	tidy := func(now int64, want ...int64) {
+		t.Helper()
+		if err := s.Tidy(t.Context(), time.UnixMilli(now)); err != nil {
+			t.Fatal(err)
+		}
+		if got := hot(); !slices.Equal(got, want) {
+			t.Errorf("at %v days %d are hot, want %d", time.UnixMilli(now).UTC(), got, want)
+		}
+	}
+	add := func(day int64, n int) {
+		t.Helper()
+		if _, err := s.Append(t.Context(), store.Batch{Readings: visits(1, start+day*dayMS, n)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for day := range int64(3) {
+		add(day, 3)
+	}
+	tidy(start+dayMS+hotMS-1, 0, 1, 2)
+	tidy(start+dayMS+hotMS, 1, 2)
+	add(3, 6) // twelve are too many
+	tidy(start+3*dayMS+1, 2, 3)
+	add(3, 9)
+	add(3, 20)
+	tidy(start+3*dayMS+2*reception.HourMS, 3)
+}
+
+func TestMergeDue(t *testing.T) {
+	t.Parallel()
+	parts := func(n int, rows int64) (out []*segmentRow) {
+		for range n {
+			out = append(out, &segmentRow{rows: rows})
+		}
+		return out
+	}
+	merged := &segmentRow{rows: 1600, merged: whole}
+	for _, c := range []struct {
+		name   string
+		segs   []*segmentRow
+		closed bool
+		want   bool
+	}{
+		{"eight parts", parts(8, 10), false, false},
+		{"nine parts", parts(9, 10), false, true},
+		{"one part of a month that is over", parts(1, 10), true, true},
+		{"merged before it was over", []*segmentRow{{rows: 10, merged: soFar}}, true, true},
+		{"merged", []*segmentRow{merged}, true, false},
+		{"little came late", append(parts(1, 99), merged), true, false},
+		{"much came late", append(parts(1, 100), merged), true, true},
+		{"often came late", append(parts(8, 1), merged), true, true},
+	} {
+		if got := mergeDue(c.segs, c.closed); got != c.want {
+			t.Errorf("%s: due = %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// TestBytesWritten holds the order of the hot table's key, in which readings of one
+// instant lie on one page: with the series first ten readings wrote 55 KB.
+func TestBytesWritten(t *testing.T) {
+	t.Parallel()
+	f := newFaulty(t)
+	f.lazy = true
+	s := open(t, t.TempDir(), f.options(Options{}))
+	defer s.Close()
+	for _, c := range []struct {
+		readings int
+		most     int64 // bytes
+	}{{1, 6 << 10}, {10, 13 << 10}} {
+		const rounds = 500
+		f.bytes.Store(0)
+		for i := range int64(rounds) {
+			rs := visits(c.readings, start+int64(c.readings)*dayMS+i*60_000, 1)
+			for k := range rs {
+				rs[k].Time = rs[0].Time
+			}
+			if _, err := s.Append(t.Context(), store.Batch{Readings: rs, FoldedReadings: true}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := f.bytes.Load() / rounds; got > c.most {
+			t.Errorf("an append of %d readings wrote %d bytes, want at most %d", c.readings, got, c.most)
+		}
+	}
 }

@@ -41,6 +41,9 @@ func (s *Store) Tidy(ctx context.Context, now time.Time) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
+	if err := s.strikeAside(ctx); err != nil {
+		return err
+	}
 	if err := s.sealDays(ctx, now.UnixMilli()); err != nil {
 		return err
 	}
