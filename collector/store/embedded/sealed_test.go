@@ -40,9 +40,7 @@ func (s tidied) Append(ctx context.Context, b store.Batch) (store.Appended, erro
 // at once, in files cut small, and that take every reading for a history.
 func TestSuiteSealed(t *testing.T) {
 	for name, o := range map[string]Options{
-		"sealed":          {},
 		"sealed in parts": {sealRows: 5},
-		"bulk":            {bulkRows: 1, newRows: 1},
 		"some bulk":       {bulkRows: 3, newRows: 2},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -18,6 +18,7 @@ import (
 // value is ready.
 type Columns struct {
 	rows   int
+	time   []int64
 	ints   []ints
 	locked []byte // a bit each
 	texts  []texts
@@ -56,18 +57,11 @@ type texts struct {
 func (c *Columns) Rows() int { return c.rows }
 
 // Time returns the time of a row.
-func (c *Columns) Time(i int) int64 { return c.ints[timeColumn].at(i) }
+func (c *Columns) Time(i int) int64 { return c.time[i] }
 
 // Search returns the first row whose time is not before t, Rows if there is none.
 func (c *Columns) Search(t int64) int {
-	x := &c.ints[timeColumn]
-	if x.one {
-		if x.value < t {
-			return c.rows
-		}
-		return 0
-	}
-	i, _ := slices.BinarySearch(x.wide, t)
+	i, _ := slices.BinarySearch(c.time, t)
 	return i
 }
 
@@ -75,7 +69,7 @@ func (c *Columns) Search(t int64) int {
 func (f *File) Read(g int, c *Columns) error { return f.read(g, c, columnCount) }
 
 // ReadTimes reads the times of a group alone, so that Fill may not be called.
-func (f *File) ReadTimes(g int, c *Columns) error { return f.read(g, c, timeColumn+1) }
+func (f *File) ReadTimes(g int, c *Columns) error { return f.read(g, c, milliColumn+1) }
 
 func (f *File) read(g int, c *Columns, upTo int) (err error) {
 	if c.raw, err = f.load(g, c.raw); err != nil {
@@ -95,11 +89,27 @@ func (f *File) read(g int, c *Columns, upTo int) (err error) {
 		if upTo == columnCount {
 			c.constants()
 		}
-		if t := &c.ints[timeColumn]; t.one && c.rows > 1 || !t.one && !slices.IsSorted(t.wide) {
+		c.times()
+		if !slices.IsSorted(c.time) {
 			return fmt.Errorf("%w: group %d does not ascend by time", ErrDamaged, g)
 		}
 		return nil
 	})
+}
+
+// times puts the time together.
+func (c *Columns) times() {
+	s, ms := &c.ints[secondColumn], &c.ints[milliColumn]
+	c.time = slices.Grow(c.time[:0], c.rows)[:c.rows]
+	for i := range c.time {
+		c.time[i] = 1000 * s.at(i)
+	}
+	if ms.one && ms.value == null32 {
+		return
+	}
+	for i := range c.time {
+		c.time[i] += ms.at(i)
+	}
 }
 
 // column decodes a chunk.
@@ -347,8 +357,7 @@ func (c *Columns) constants() {
 		}
 	}
 	for i := range floatColumns {
-		f := &floatColumns[i]
-		if c.ints[f.rest].one && (f.tenths < 0 || c.ints[f.tenths].one) {
+		if f := &floatColumns[i]; c.constant(f) {
 			*f.at(&c.row) = c.float(f, 0)
 		}
 	}
@@ -356,22 +365,35 @@ func (c *Columns) constants() {
 	c.odd = len(x.of) > 0 || len(x.words) > 0 && x.words[0] != ""
 }
 
+// constant reports whether a measurement is the same in all rows.
+func (c *Columns) constant(f *floatColumn) bool {
+	return c.ints[f.rest].one && (f.step == 0 || c.ints[f.coarse].one) && (!f.below || c.constant(&floatColumns[cnColumn]))
+}
+
+// number returns what a column keeps of a measurement, in thousandths.
+func (c *Columns) number(f *floatColumn, i int) int64 {
+	m := c.ints[f.rest].at(i)
+	if f.step == 0 {
+		return m
+	}
+	q := c.ints[f.coarse].at(i)
+	switch {
+	case q == null32:
+		return null32
+	case m == null32:
+		return f.step * q
+	}
+	return f.step*q + m
+}
+
 // float returns a measurement before the column exact is looked at.
 func (c *Columns) float(f *floatColumn, i int) float64 {
-	m := c.ints[f.rest].at(i)
-	if f.tenths >= 0 {
-		t := c.ints[f.tenths].at(i)
-		switch {
-		case t == null32:
-			m = null32
-		case m == null32:
-			m = 100 * t
-		default:
-			m += 100 * t
-		}
-	}
+	m := c.number(f, i)
 	if m == null32 {
 		return math.NaN()
+	}
+	if f.below {
+		m = c.number(&floatColumns[cnColumn], i) - m
 	}
 	return float64(m) / 1000
 }
@@ -380,6 +402,7 @@ func (c *Columns) float(f *floatColumn, i int) float64 {
 func (c *Columns) Fill(dst []reception.Reading, from int) {
 	for i := range dst {
 		dst[i] = c.row
+		dst[i].Time = c.time[from+i]
 	}
 	for i := range intColumns {
 		at, v := intColumns[i].at, &c.ints[i]
@@ -419,21 +442,34 @@ func (c *Columns) Fill(dst []reception.Reading, from int) {
 }
 
 func (c *Columns) floats(f *floatColumn, dst []reception.Reading, from int) {
-	rest := &c.ints[f.rest]
-	switch {
-	case rest.one && (f.tenths < 0 || c.ints[f.tenths].one):
+	if c.constant(f) {
 		return // in c.row
-	case rest.one && rest.value == null32 && len(c.ints[f.tenths].narrow) > 0: // as most are
-		for j, t := range c.ints[f.tenths].narrow[from : from+len(dst)] {
-			if t == null32 {
+	}
+	if q := &c.ints[f.coarse]; f.step > 0 && len(q.narrow) > 0 && c.coarseAlone(f) { // as most are
+		cn := &ints{one: true}
+		if f.below {
+			cn = &c.ints[floatColumns[cnColumn].coarse]
+		}
+		per := float64(1000 / f.step) // the same as of so many thousandths over 1000
+		for j, x := range q.narrow[from : from+len(dst)] {
+			switch {
+			case x == null32:
 				*f.at(&dst[j]) = math.NaN()
-			} else {
-				*f.at(&dst[j]) = float64(t) / 10 // the same as of 1000 times over 1000
+			case f.below:
+				*f.at(&dst[j]) = float64(cn.at(from+j)-int64(x)) / per
+			default:
+				*f.at(&dst[j]) = float64(x) / per
 			}
 		}
-	default:
-		for j := range dst {
-			*f.at(&dst[j]) = c.float(f, from+j)
-		}
+		return
 	}
+	for j := range dst {
+		*f.at(&dst[j]) = c.float(f, from+j)
+	}
+}
+
+// coarseAlone reports whether the coarse part says everything.
+func (c *Columns) coarseAlone(f *floatColumn) bool {
+	r := &c.ints[f.rest]
+	return r.one && r.value == null32 && (!f.below || c.coarseAlone(&floatColumns[cnColumn]))
 }

@@ -9,9 +9,11 @@
 //
 // A number comes back bit by bit. Decibels are integers of tenths, delta coded, and
 // beside them what the tenths leave, in thousandths, null where a source is no finer:
-// neither packing nor compression would see that all values are multiples of ten. A
-// number that thousandths cannot hold stands in the column exact, as text, such as
-// "cn_spread_db=0.12345678901234568"; the other columns then have it rounded.
+// neither packing nor compression would see that all values are multiples of ten. The
+// spread is in hundredths; the lowest C/N is kept as how far it lies below the C/N. The
+// time is in seconds with its milliseconds apart. A number that thousandths cannot hold
+// stands in the column exact, as text, such as "cn_spread_db=0.12345678901234568"; the
+// other columns then have it rounded.
 package segment
 
 import (

@@ -160,7 +160,7 @@ func drawGroup(rt *rapid.T, g int) []reception.Reading {
 	}
 	for i := range intColumns {
 		at := intColumns[i].at
-		if at == nil || i == timeColumn {
+		if at == nil {
 			continue
 		}
 		of := count.Draw(rt, "kind")
@@ -254,7 +254,8 @@ func TestReferenceReader(t *testing.T) {
 	}
 	b := write(t, c, false, rs, other)
 	type row struct {
-		Time      int64   `parquet:"time,timestamp(millisecond)"`
+		Time      int64   `parquet:"time_s"`
+		TimeMS    *int32  `parquet:"time_ms"`
 		Tuner     string  `parquet:"tuner"`
 		Layer     string  `parquet:"layer"`
 		Frequency int64   `parquet:"frequency_hz"`
@@ -266,7 +267,9 @@ func TestReferenceReader(t *testing.T) {
 		CNRest    *int32  `parquet:"cn_rest_mdb"`
 		Level     *int32  `parquet:"level_ddbm"`
 		LevelRest *int32  `parquet:"level_rest_mdb"`
-		Spread    *int32  `parquet:"cn_spread_mdb"`
+		Drop      *int32  `parquet:"cn_drop_ddb"`
+		Spread    *int32  `parquet:"cn_spread_cdb"`
+		SpreadMDB *int32  `parquet:"cn_spread_rest_mdb"`
 		PreErrors *int64  `parquet:"pre_errors"`
 		Mode      string  `parquet:"mode"`
 		Why       string  `parquet:"why"`
@@ -285,8 +288,8 @@ func TestReferenceReader(t *testing.T) {
 	if got := f.Schema().Columns(); len(got) != columnCount {
 		t.Errorf("%d columns, want %d", len(got), columnCount)
 	}
-	lo, hi, ok := f.RowGroups()[0].ColumnChunks()[timeColumn].(*parquet.FileColumnChunk).Bounds()
-	if !ok || lo.Int64() != rs[0].Time || hi.Int64() != rs[len(rs)-1].Time {
+	lo, hi, ok := f.RowGroups()[0].ColumnChunks()[secondColumn].(*parquet.FileColumnChunk).Bounds()
+	if !ok || lo.Int64() != rs[0].Time/1000 || hi.Int64() != rs[len(rs)-1].Time/1000 {
 		t.Errorf("bounds of time: %v, %v, %v", lo, hi, ok)
 	}
 	got, err := parquet.Read[row](bytes.NewReader(b), int64(len(b)))
@@ -312,12 +315,15 @@ func TestReferenceReader(t *testing.T) {
 	eq := func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
 	for i, w := range slices.Concat(rs, other) {
 		g := got[i]
-		if g.Time != w.Time || g.Tuner != w.Tuner || g.Layer != w.Layer || g.Frequency != w.FrequencyHz || g.Locked != w.Locked || g.Mode != w.Mode ||
+		if 1000*g.Time != w.Time || g.TimeMS != nil || g.Tuner != w.Tuner || g.Layer != w.Layer || g.Frequency != w.FrequencyHz || g.Locked != w.Locked || g.Mode != w.Mode ||
 			g.Why != string(w.Why) || number(g.Tuned, 0) != w.TunedHz || number(g.Known, 0) != w.Known || number(g.PreErrors, -1) != w.PreErrors ||
 			number(g.LockedMS, -1) != w.LockedMS || !eq(tenths(g.CN, g.CNRest), w.CNDB) || !eq(tenths(g.Level, g.LevelRest), w.LevelDBm) {
 			t.Fatalf("row %d: %+v, want %+v", i, g, w)
 		}
-		if odd := i < len(rs) && i%7 == 2; odd != (g.Exact != nil) || odd && (*g.Exact != "level_pct=+Inf cn_spread_db=0.3333333333333333" || *g.Spread != 333) {
+		if i < len(rs) && i%7 != 1 && w.Locked && *g.Drop != *g.CN-int32(math.Round(10*w.CNLowDB)) {
+			t.Fatalf("row %d: drop %d", i, *g.Drop)
+		}
+		if odd := i < len(rs) && i%7 == 2; odd != (g.Exact != nil) || odd && (*g.Exact != "level_pct=+Inf cn_spread_db=0.3333333333333333" || 10**g.Spread+*g.SpreadMDB != 333) {
 			t.Fatalf("row %d: exact %v, spread %v", i, g.Exact, g.Spread)
 		}
 	}

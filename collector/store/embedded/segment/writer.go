@@ -87,7 +87,7 @@ func (w *Writer) Cut() error {
 	}
 	from := w.at
 	g := format.RowGroup{NumRows: int64(w.rows), FileOffset: from, Ordinal: int16(len(w.meta.RowGroups)),
-		SortingColumns: []format.SortingColumn{{ColumnIdx: timeColumn}}}
+		SortingColumns: []format.SortingColumn{{ColumnIdx: secondColumn}, {ColumnIdx: milliColumn}}}
 	var sum uint32
 	for i := range columnCount {
 		chunk, b, err := w.column(i)
@@ -219,6 +219,13 @@ func (c *columns) gather(rs []reception.Reading) {
 		}
 		c.ints[i] = v
 	}
+	for j := range rs {
+		s, ms := rs[j].Time/1000, rs[j].Time%1000
+		if ms < 0 {
+			s, ms = s-1, ms+1000
+		}
+		c.ints[secondColumn], c.ints[milliColumn] = append(c.ints[secondColumn], s), append(c.ints[milliColumn], ms)
+	}
 	odd := false
 	for i := range floatColumns {
 		f := &floatColumns[i]
@@ -246,27 +253,26 @@ func (c *columns) gather(rs []reception.Reading) {
 // floats gathers a measurement, and reports whether any value needs its exact text.
 func (c *columns) floats(f *floatColumn, rs []reception.Reading) (odd bool) {
 	rest := c.ints[f.rest]
-	if f.tenths < 0 {
+	if f.step == 0 {
 		for j := range rs {
-			m, same := thousandths(*f.at(&rs[j]))
+			m, same := f.number(&rs[j])
 			odd = odd || !same
 			rest = append(rest, m)
 		}
 		c.ints[f.rest] = rest
 		return odd
 	}
-	tenths := c.ints[f.tenths]
+	coarse := c.ints[f.coarse]
 	for j := range rs {
-		m, same := thousandths(*f.at(&rs[j]))
+		m, same := f.number(&rs[j])
 		odd = odd || !same
-		if m == null32 {
-			tenths, rest = append(tenths, null32), append(rest, null32)
-			continue
+		q, r := int64(null32), int64(null32)
+		if m != null32 {
+			q, r = split(m, f.step)
 		}
-		t, r := split(m)
-		tenths, rest = append(tenths, t), append(rest, r)
+		coarse, rest = append(coarse, q), append(rest, r)
 	}
-	c.ints[f.tenths], c.ints[f.rest] = tenths, rest
+	c.ints[f.coarse], c.ints[f.rest] = coarse, rest
 	return odd
 }
 
