@@ -212,7 +212,9 @@ func (s *Store) openReadings(ctx context.Context) (err error) {
 		return err
 	}
 	s.turn <- struct{}{}
-	if err := s.strikeAside(ctx); err != nil {
+	if err := s.strikeAside(ctx); errors.Is(err, store.ErrFull) {
+		s.log.Warn("what is missing of the sealed readings is still counted", "error", err)
+	} else if err != nil {
 		return err
 	}
 	return s.adopt(ctx, orphans)

@@ -97,12 +97,15 @@ func (s *Store) adopt(ctx context.Context, orphans []string) error {
 	for _, name := range orphans {
 		path := filepath.Join(s.readings(), name)
 		added, conflicts, err := s.adoptFile(ctx, path)
-		if errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther) {
-			s.log.Warn(fmt.Sprintf("%s is left alone: %v; it is no file of this store: put one from a backup into its place, or take it away", path, err), "readings", added)
+		switch {
+		case errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther):
+			s.log.Warn(fmt.Sprintf("%s is left alone: %v; put a good copy of it from a backup into its place, or take it away", path, err), "readings taken", added)
 			continue
-		}
-		if err != nil {
-			return fmt.Errorf("take over %s: %w", path, err)
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil: // a full disk, say: what is there answers all the same
+			s.log.Warn(fmt.Sprintf("%s could not be looked through: %v; the next start tries it again", path, err), "readings taken", added)
+			continue
 		}
 		if err := s.disk.Remove(path); err != nil {
 			return err

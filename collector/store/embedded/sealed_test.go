@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -149,6 +150,37 @@ func TestLostDatabase(t *testing.T) {
 			t.Errorf("file %s is still there", name)
 		}
 	}
+}
+
+// TestFullDiskAtOpen: a disk that is full when files are to be taken over does not keep
+// the store from opening; the next start takes them.
+func TestFullDiskAtOpen(t *testing.T) {
+	t.Parallel()
+	dir, m := live(t)
+	lost := filepath.Join(t.TempDir(), "lost")
+	copyStore(t, dir, lost)
+	for _, name := range []string{"holdfast.db", "holdfast.db-wal"} {
+		if err := os.Remove(filepath.Join(lost, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			t.Fatal(err)
+		}
+	}
+	open(t, filepath.Join(lost, "empty"), quick(t)).Close()
+	copyFile(t, filepath.Join(lost, "empty", "holdfast.db"), filepath.Join(lost, "holdfast.db"))
+	f := newFaulty(t)
+	f.lazy = true
+	disk := &space{}
+	o := f.options(smallOptions)
+	o.free = disk.free
+	f.breakAt(0, 1<<40, syscall.ENOSPC)
+	s := open(t, lost, o)
+	if n := count(t, s); n != 0 {
+		t.Errorf("%d readings are there on a full disk", n)
+	}
+	f.mend()
+	s.Close()
+	s = open(t, lost, quick(t))
+	defer s.Close()
+	m.check(t, s, "after space was freed")
 }
 
 // TestOlderDatabase: a database of an earlier day finds back what was sealed and merged
@@ -463,35 +495,6 @@ func TestMergeDue(t *testing.T) {
 	} {
 		if got := mergeDue(c.segs, c.closed); got != c.want {
 			t.Errorf("%s: due = %v, want %v", c.name, got, c.want)
-		}
-	}
-}
-
-// TestBytesWritten holds the order of the hot table's key, in which readings of one
-// instant lie on one page: with the series first ten readings wrote 55 KB.
-func TestBytesWritten(t *testing.T) {
-	t.Parallel()
-	f := newFaulty(t)
-	f.lazy = true
-	s := open(t, t.TempDir(), f.options(Options{}))
-	defer s.Close()
-	for _, c := range []struct {
-		readings int
-		most     int64 // bytes
-	}{{1, 6 << 10}, {10, 13 << 10}} {
-		const rounds = 500
-		f.bytes.Store(0)
-		for i := range int64(rounds) {
-			rs := visits(c.readings, start+int64(c.readings)*dayMS+i*60_000, 1)
-			for k := range rs {
-				rs[k].Time = rs[0].Time
-			}
-			if _, err := s.Append(t.Context(), store.Batch{Readings: rs, FoldedReadings: true}); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if got := f.bytes.Load() / rounds; got > c.most {
-			t.Errorf("an append of %d readings wrote %d bytes, want at most %d", c.readings, got, c.most)
 		}
 	}
 }
