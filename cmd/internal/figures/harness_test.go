@@ -27,7 +27,7 @@ func TestHarness(t *testing.T) {
 	if u.cpu < 10*time.Millisecond || u.wall < 10*time.Millisecond || u.peak < 5*mib {
 		t.Errorf("importing took %v, %v of CPU, %d bytes; that is too little to be true", u.wall, u.cpu, u.peak)
 	}
-	if per := float64(onDisk(t, dir)) / float64(p.rows); per < 20 || per > 2000 {
+	if per := float64(onDisk(t, dir)) / float64(p.rows); per < 4 || per > 2000 {
 		t.Errorf("%g bytes a row on disk cannot be", per)
 	}
 	c := startDaemon(t, tempDir(t))
