@@ -5,6 +5,7 @@ package dvb
 import (
 	"fmt"
 	"maps"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -207,6 +208,50 @@ func lastInterval(fe *fakeFE, cmd uint32, a air, locked bool) []figure {
 		return []figure{{scaleCounter, map[int64]int64{3: 9, 5: 4}[s]}}
 	}
 	return nil
+}
+
+// The suite of every source holds with each driver, by the statistics of version 5 and
+// by the older calls alone: hung, unplugged, in other hands, and talking nonsense.
+func TestContractOfEveryDriver(t *testing.T) {
+	for _, name := range append(slices.Sorted(maps.Keys(drivers)), "Stranger 9000") {
+		d, known := driverOf(name)
+		sys := reception.ATSC1
+		switch {
+		case strings.Contains(name, "ISDB-T") || d.short == "mb86a20s":
+			sys = reception.ISDBT
+		case !strings.Contains(name, "VSB") && known:
+			sys = reception.DVBT
+		}
+		t.Run(d.short+", version 5", func(t *testing.T) {
+			contract(t, sys, func(fe *fakeFE) {
+				fe.name = name
+				if d.cnrTimes > 0 || !math.IsNaN(d.top) {
+					a := fe.air[good]
+					a.cnr = 25000
+					if d.cnrTimes > 0 {
+						a.cnr = 25
+					}
+					fe.air[good] = a
+				}
+			})
+		})
+		if d.snrDB == 0 && known {
+			continue
+		}
+		t.Run(d.short+", older calls", func(t *testing.T) {
+			contract(t, sys, func(fe *fakeFE) {
+				fe.name = name
+				fe.stats = func(*fakeFE, uint32, air, bool) []figure { return nil }
+				fe.old[feReadUCB] = func(air, bool) (uint32, error) { return 7, nil }
+				fe.old[feReadSNR] = func(_ air, locked bool) (uint32, error) {
+					if !locked || d.snrDB == 0 {
+						return 0, nil
+					}
+					return uint32(25 / d.snrDB), nil
+				}
+			})
+		})
+	}
 }
 
 // Each driver of the table is played by a test.

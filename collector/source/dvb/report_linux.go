@@ -28,8 +28,8 @@ const (
 
 // Report writes what the tuners of this machine say, for people who add a driver to the
 // table: name, systems, what each statistic holds, what the older calls answer, how long
-// lock takes. There is nothing of the home in it: no serial number, no name, no
-// frequency. A tuner in use is waited for; if it stays in use it is only looked at. A
+// lock takes; and by what the config knows each. There is nothing of the home in it: no
+// serial number, no name, no frequency. A tuner in use is waited for; if it stays in use it is only looked at. A
 // call that does not return ends the part of its tuner.
 //
 // The error is that of ctx or w, or that there is no tuner.
@@ -128,6 +128,9 @@ func (r *reporter) run(ctx context.Context) {
 // who says what the frontend is.
 func (r *reporter) who(ctx context.Context, fd int) {
 	var info frontendInfo
+	if path := r.k.device(r.node); path != "" {
+		r.say(ctx, "%-26s %s", "path", path)
+	}
 	if err := control(r.k, fd, feGetInfo, unsafe.Pointer(&info)); err != nil {
 		r.say(ctx, "FE_GET_INFO: %s", plain(err))
 		return
@@ -138,7 +141,7 @@ func (r *reporter) who(ctx context.Context, fd int) {
 	if known {
 		what = "known as " + d.short
 	}
-	r.say(ctx, "%-26s %q, %s", "name", r.name, what)
+	r.say(ctx, "%-26s %q, %s", "model", r.name, what)
 	r.say(ctx, "%-26s %d to %d, step %d", "frequencies", info.Rest[1], info.Rest[2], info.Rest[3])
 	r.say(ctx, "%-26s %#x", "capabilities", info.Rest[9])
 	ps := ask(dtvVersion, dtvEnumSystems)

@@ -187,8 +187,9 @@ func TestRideBesideASibling(t *testing.T) {
 		w := &watcher{k: k, fe: fe}
 		w.begin(t, weak, atsc)
 		held := 0
-		stop := make(chan struct{})
+		stop, stopped := make(chan struct{}), make(chan struct{})
 		go func() {
+			defer close(stopped)
 			for {
 				select {
 				case <-stop:
@@ -200,6 +201,7 @@ func TestRideBesideASibling(t *testing.T) {
 		}()
 		rs, err := s.Ride(t.Context(), collector.Ride{Channels: rideChannels, Dwell: 5 * time.Second, LockWait: time.Second})
 		close(stop)
+		<-stopped
 		if err != nil || len(rs) != 1 || rs[0].CNDB != 15.1 || rs[0].UncorrectedBlocks != 125 {
 			t.Errorf("Ride = %+v, %v", rs, err)
 		}

@@ -81,7 +81,7 @@ var rows = []struct {
 	{"lgdt3306a leaves C/N in place when the carrier has gone", []string{"TestQuirksOfDrivers/C/N goes on in dB when the carrier has gone", "TestLabQuirks/C/N goes on without carrier"}},
 	{"statistics stand still while the status goes on", []string{"TestQuirksOfDrivers/statistics stand still while the status goes on", "TestLabQuirks/statistics stand still"}},
 	{"C/N 0 is missing; so is a level of 0 dBm", []string{"TestQuirksOfDrivers/0 dB means none", "TestMoreQuirks/0 dBm is what a driver says before it has measured"}},
-	{"absurd values with scale decibel are left out and counted", []string{"TestContract", "TestLabContract", "TestNonsenseIsLoggedOnce"}},
+	{"absurd values with scale decibel, and above a table's top, are left out and counted", []string{"TestContract", "TestContractOfEveryDriver", "TestLabContract", "TestNonsenseIsLoggedOnce"}},
 	{"counters that advance by the read: ratios alone, one look a second", []string{"TestStatisticsOfKnownDrivers/Silicon Labs Si2168", "TestLabLikeOtherDrivers/si2168", "TestLabLikeOtherDrivers/rtl2832", "TestStatisticsOfKnownDrivers/Realtek RTL2832 (DVB-T)", "TestOrderOfReading"}},
 	{"a driver that refreshes once a second at most repeats itself", []string{"TestRepeatedValues"}},
 	{"block errors of the last interval alone", []string{"TestStatisticsOfKnownDrivers/Sony CXD2841ER DVB-T/T2/C demodulator", "TestLabLikeOtherDrivers/cxd2841er"}},

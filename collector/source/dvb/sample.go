@@ -140,7 +140,7 @@ func (m *sample) decode(f *frontend, sys reception.System) {
 			if t := f.driver.cnrTimes; t > 0 && v < 1 {
 				v *= t
 			}
-			m.setCN(v, sys)
+			m.setCN(v, f.driver.top, sys)
 		case scaleRelative:
 			m.cnPct = percent(st.v)
 		}
@@ -151,13 +151,17 @@ func (m *sample) decode(f *frontend, sys reception.System) {
 // 15 dB; a lower value is in another unit (ours, no source).
 const tooLowFor8VSB = 5
 
-func (m *sample) setCN(v float64, sys reception.System) {
+// setCN takes a C/N in dB; top is the highest that the driver can show, NaN if none is
+// known. What lies above comes from somewhere else.
+func (m *sample) setCN(v, top float64, sys reception.System) {
 	switch {
 	case v == 0: // drivers say 0 for "not available"
-	case v < reception.CNMinDB || v > reception.CNMaxDB:
+	case v < reception.CNMinDB || v > reception.CNMaxDB || v > top+0.05:
 		m.rejectedCN = true
 	case sys == reception.ATSC1 && m.locked() && v < tooLowFor8VSB:
 		m.badUnit = true
+	case v > top: // by a rounding of units
+		m.cnDB = top
 	default:
 		m.cnDB = v
 	}
@@ -196,7 +200,7 @@ func (s *Source) older(fd int, f *frontend, m *sample, q query) error {
 		case err != nil:
 			return err
 		case ok && f.driver.snrDB > 0:
-			m.setCN(v*f.driver.snrDB, q.sys)
+			m.setCN(v*f.driver.snrDB, f.driver.top, q.sys)
 		case ok && v > 0:
 			m.cnPct = percent(int64(v))
 		}

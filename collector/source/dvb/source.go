@@ -433,7 +433,7 @@ func (r rejected) String() string {
 			w = append(w, fmt.Sprintf("%d times %s", n, what))
 		}
 	}
-	say(r.cn, fmt.Sprintf("C/N outside %d to %d dB", reception.CNMinDB, reception.CNMaxDB))
+	say(r.cn, fmt.Sprintf("C/N outside %d to %d dB or above what the driver can show", reception.CNMinDB, reception.CNMaxDB))
 	say(r.unit, fmt.Sprintf("8-VSB locked below %d dB: C/N is in another unit", tooLowFor8VSB))
 	say(r.level, fmt.Sprintf("level outside %d to %d dBm", reception.LevelMinDBm, reception.LevelMaxDBm))
 	say(r.counts, "more errors than blocks or bits")

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -23,14 +24,25 @@ import (
 	"holdfast/collector/source/sourcetest"
 )
 
-func TestContract(t *testing.T) {
+func TestContract(t *testing.T) { contract(t, goodATSC.System, nil) }
+
+// contract runs the suite of every source on a tuner that play has changed, each time
+// that it is plugged in.
+func contract(t *testing.T, sys reception.System, play func(fe *fakeFE)) {
+	plugged := func(t *testing.T) (*fake, *fakeFE) {
+		k, fe := oneTuner(t)
+		withLevelCall(fe)
+		if play != nil {
+			play(fe)
+		}
+		return k, fe
+	}
 	var k *fake
 	var fe *fakeFE
 	sourcetest.Run(t, sourcetest.Options{
 		Bubble: true,
 		Open: func(t *testing.T) collector.Source {
-			k, fe = oneTuner(t)
-			withLevelCall(fe)
+			k, fe = plugged(t)
 			s, err := newSource(Options{}, k)
 			if err != nil {
 				t.Fatal(err)
@@ -39,11 +51,11 @@ func TestContract(t *testing.T) {
 		},
 		Watch: func(t *testing.T, _ collector.Source) func() {
 			w := &watcher{k: k, fe: fe}
-			w.begin(t, good, atsc)
+			w.begin(t, good, systems[sys])
 			return w.end
 		},
-		Good: reception.Channel{FrequencyHz: good, System: reception.ATSC1},
-		Dark: reception.Channel{FrequencyHz: dark, System: reception.ATSC1},
+		Good: reception.Channel{FrequencyHz: good, System: sys},
+		Dark: reception.Channel{FrequencyHz: dark, System: sys},
 		Busy: func(t *testing.T, _ collector.Source) func() {
 			fd, err := k.open(anyNode, unix.O_RDWR)
 			if err != nil {
@@ -54,10 +66,8 @@ func TestContract(t *testing.T) {
 		Unplug: func(*testing.T, collector.Source) func() {
 			k.do(func() { fe.gone = true; delete(k.fe, anyNode) })
 			return func() {
-				k.do(func() {
-					_, back := oneTuner(t)
-					k.fe["/dev/dvb/adapter3/frontend0"] = back
-				})
+				_, back := plugged(t)
+				k.do(func() { k.fe["/dev/dvb/adapter3/frontend0"] = back })
 			}
 		},
 		Hang: func(*testing.T, collector.Source) func() {
@@ -66,18 +76,28 @@ func TestContract(t *testing.T) {
 			return func() { k.do(func() { fe.hang = nil }); close(c) }
 		},
 		Nonsense: func(*testing.T, collector.Source) func() {
+			was, old := fe.stats, fe.old
 			k.do(func() {
 				fe.stats = func(fe *fakeFE, cmd uint32, a air, locked bool) []figure {
-					switch cmd {
-					case 62:
+					st := decibels(fe, cmd, a, locked)
+					if was != nil {
+						st = was(fe, cmd, a, locked)
+					}
+					switch {
+					case len(st) == 0:
+					case cmd == 62:
 						return []figure{{1, -4096299000}} // as the kernel's virtual tuner says without carrier
-					case 63:
+					case cmd == 63:
 						return []figure{{1, 2500000}}
 					}
-					return decibels(fe, cmd, a, locked)
+					return st
+				}
+				fe.old = maps.Clone(old)
+				if old[feReadSNR] != nil {
+					fe.old[feReadSNR] = func(air, bool) (uint32, error) { return 65535, nil }
 				}
 			})
-			return func() { k.do(func() { fe.stats = nil }) }
+			return func() { k.do(func() { fe.stats, fe.old = was, old }) }
 		},
 	})
 }
