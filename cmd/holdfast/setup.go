@@ -158,6 +158,11 @@ func (e *env) dialogue(ctx context.Context, d *setup.Dialogue, path string) (str
 	if err := maybe.WriteFile(path, []byte(text), mode); err != nil {
 		return "", fmt.Errorf("write the config: %w; name a place of your own with --config", err)
 	}
+	if filepath.Dir(path) == systemFolder { // whatever the umask is
+		if err := errors.Join(os.Chmod(path, mode), os.Chmod(systemFolder, 0o755)); err != nil {
+			return "", fmt.Errorf("let the service read the config: %w", err)
+		}
+	}
 	return text, nil
 }
 
@@ -166,6 +171,14 @@ const systemFolder = "/etc/holdfast"
 
 // next says what to do now.
 func (e *env) next(path string) string {
+	if filepath.Dir(path) == systemFolder {
+		return `Next, as root (README: At boot):
+  holdfast --config ` + path + ` --data /var/lib/holdfast check
+  holdfast setup --unit >/etc/systemd/system/holdfast.service
+  systemctl daemon-reload && systemctl enable --now holdfast
+Then open http://127.0.0.1:8790/ on this machine.
+`
+	}
 	flag := ""
 	if wd, err := os.Getwd(); err != nil || filepath.Dir(path) != wd || filepath.Base(path) != "holdfast.yaml" {
 		flag = " --config " + path

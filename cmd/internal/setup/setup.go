@@ -117,7 +117,7 @@ func (s *session) home(ctx context.Context) error {
 		return err
 	}
 	err = s.d.ask(ctx, question{key: "region", text: "Region: us, europe, japan, brazil or other", answer: regionOf(d.TimeZone), needed: true,
-		why: "The region says which frequency an RF channel number means. In any other, channels are given by frequency.",
+		why: "The region says which frequency an RF channel number means; Canada and Mexico have those of us. In any other, channels are given by frequency.",
 		read: func(v string) error {
 			v = strings.ToLower(v)
 			if v == "other" {
@@ -164,10 +164,11 @@ func (s *session) position(v string) error {
 	return s.fault(func(d *Draft) { d.Latitude, d.Longitude = at[0], at[1] })
 }
 
-// regionOf guesses a region from a time zone; "" if none is likely.
+// regionOf guesses a region from a time zone; "" if none is likely. Canada and Mexico
+// use the raster of the United States (from memory).
 func regionOf(zone string) string {
 	brazil := regexp.MustCompile(`^(Brazil/|America/(Araguaina|Bahia|Belem|Boa_Vista|Campo_Grande|Cuiaba|Eirunepe|Fortaleza|Maceio|Manaus|Noronha|Porto_Velho|Recife|Rio_Branco|Santarem|Sao_Paulo)$)`)
-	us := regexp.MustCompile(`^(US/|Pacific/Honolulu$|America/(Adak|Anchorage|Boise|Chicago|Denver|Detroit|Indiana/|Juneau|Kentucky/|Los_Angeles|Menominee|New_York|North_Dakota/|Phoenix|Puerto_Rico|Sitka))`)
+	us := regexp.MustCompile(`^(US/|Pacific/Honolulu$|America/(Adak|Anchorage|Boise|Chicago|Denver|Detroit|Indiana/|Juneau|Kentucky/|Los_Angeles|Menominee|New_York|North_Dakota/|Phoenix|Puerto_Rico|Sitka|Toronto|Vancouver|Edmonton|Winnipeg|Halifax|Moncton|Regina|St_Johns|Mexico_City|Monterrey|Merida|Tijuana|Hermosillo|Chihuahua|Cancun))`)
 	switch {
 	case brazil.MatchString(zone):
 		return "brazil"

@@ -298,3 +298,17 @@ func TestRenderIsReadBack(t *testing.T) {
 		same("argument", c.Tuners[0].Command[1], d.Tuners[0].Command[1])
 	})
 }
+
+func TestRegionOf(t *testing.T) {
+	for zone, want := range map[string]string{
+		"America/New_York": "us", "America/Indiana/Knox": "us", "America/Toronto": "us", "America/Sao_Paulo": "brazil", "Asia/Tokyo": "japan",
+		"Europe/Dublin": "europe", "America/Lima": "", "Africa/Cairo": "", "UTC": "", "": "",
+	} {
+		if got := regionOf(zone); got != want {
+			t.Errorf("regionOf(%q) = %q, want %q", zone, got, want)
+		}
+		if _, err := time.LoadLocation(zone); err != nil {
+			t.Errorf("%s is no zone: %v", zone, err)
+		}
+	}
+}
