@@ -95,6 +95,7 @@ func TestAScriptedDay(t *testing.T) {
 	if os.Getenv("HOLDFAST_REAL_PARTS") == "" {
 		t.Skip("real parts not asked for: a day in the virtual machine takes minutes; HOLDFAST_REAL_PARTS=1 go test ./cmd/internal/labtest (see testdata/tuner-lab/README.md)")
 	}
+	t.Parallel()
 	lab := sourcetest.NeedLab(t)
 	dir := t.TempDir()
 	bin := build(t, lab, dir)
@@ -246,26 +247,24 @@ func checkLog(t *testing.T, path string) {
 	}
 }
 
-func checkAnswer(t *testing.T, bin, data string) {
-	config := filepath.Join(t.TempDir(), "home.yaml")
-	b, err := os.ReadFile("testdata/home.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(config, b, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	c := exec.CommandContext(t.Context(), bin, "answer", "--format", "json", "--config", config, "--data", data, "--at", midnight.Add(86370*time.Second).Format(time.RFC3339))
+// answerOf asks for the answer at an instant.
+func answerOf(t *testing.T, bin, config, data string, at time.Time) (a answer.Answer) {
+	t.Helper()
+	c := exec.CommandContext(t.Context(), bin, "answer", "--format", "json", "--config", config, "--data", data, "--at", at.Format(time.RFC3339))
 	var stderr bytes.Buffer
 	c.Stderr = &stderr
 	out, err := c.Output()
 	if err != nil {
 		t.Fatalf("answer: %v\n%s", err, stderr.String())
 	}
-	var a answer.Answer
 	if err := json.Unmarshal(out, &a); err != nil {
 		t.Fatal(err)
 	}
+	return a
+}
+
+func checkAnswer(t *testing.T, bin, data string) {
+	a := answerOf(t, bin, "testdata/home.yaml", data, midnight.Add(86370*time.Second))
 	channel := func(rf int) answer.Channel {
 		i := slices.IndexFunc(a.Channels, func(c answer.Channel) bool { return c.RF == rf })
 		if i < 0 {
