@@ -178,6 +178,9 @@ func (r *Reader) Whole(table byte) bool {
 	return p != nil && p.left == 0
 }
 
+// Any reports whether sections came, good or bad.
+func (r *Reader) Any() bool { return r.bad > 0 || len(r.parts) > 0 }
+
 // Bad is how many sections were refused.
 func (r *Reader) Bad() int { return r.bad }
 

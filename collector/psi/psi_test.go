@@ -25,7 +25,8 @@ func TestCRC(t *testing.T) {
 }
 
 // What follows writes sections bit by bit as the standards' tables have them, so that
-// the reader does not check itself.
+// the reader does not check itself. A reader of another make, libdvbv5 1.22.1 of Debian
+// 12, finds in those of SDT, NIT and, but for the descriptor, VCT what was written.
 type bits struct {
 	b []byte
 	n uint
@@ -155,8 +156,8 @@ func vct(id uint64, cs ...channel) []byte {
 		}
 		w.put(4, 15).put(10, c.major).put(10, c.minor).put(8, uint64(c.mode)).put(32, 0).put(16, c.stream).put(16, c.number)
 		w.put(2, 0).put(1, 0).put(1, c.hidden).put(2, 3).put(1, 0).put(3, 7).put(6, c.kind).put(16, 0x42)
-		// a service location descriptor that is not read
-		w.put(6, 0x3f).put(10, 5).bytes(0xa1, 3, 0xe0, 0x31, 0)
+		// a service location descriptor that is not read: PCR on 0x31, one element, video there
+		w.put(6, 0x3f).put(10, 11).bytes(0xa1, 9, 0xe0, 0x31, 1, 2, 0xe0, 0x31, 0, 0, 0)
 	}
 	w.put(6, 0x3f).put(10, 0)
 	return head{table: 0xc8, extension: id}.section(w.b)

@@ -325,3 +325,36 @@ func TestScanReadsNames(t *testing.T) {
 		}
 	})
 }
+
+// A tuner that locks and gives no packets is said to, once, and again when it does.
+func TestNoStreamIsSaid(t *testing.T) {
+	damaged := bytesOf(t, ffmpegPAT)
+	damaged[3] ^= 1
+	synctest.Test(t, func(t *testing.T) {
+		k, fe := oneTuner(t)
+		d := withDemux(k, fe, nil)
+		var log strings.Builder
+		s, err := newSource(Options{Log: slog.New(slog.NewTextHandler(&log, nil))}, d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, c := range []struct {
+			hz     int64
+			tables []repeated
+			lines  int // of log so far
+		}{
+			{good, nil, 0}, {good, nil, 0}, {weak, nil, 0}, {dark, nil, 0}, // errors and darkness tell nothing
+			{good, nil, 1}, {good, nil, 1},
+			{good, []repeated{{0, 100 * time.Millisecond, damaged}}, 2},
+			{good, nil, 2}, {good, nil, 2}, {good, dvbTables(t), 2}, {good, nil, 2}, {good, nil, 2}, {good, nil, 3},
+		} {
+			d.tables = map[uint32][]repeated{uint32(c.hz): c.tables}
+			if _, err := s.Visit(t.Context(), collector.Visit{Channel: reception.Channel{FrequencyHz: c.hz, System: reception.ATSC1}, Dwell: time.Second, LockWait: time.Second, Kind: reception.VisitBase}); err != nil {
+				t.Fatal(err)
+			}
+			if n := strings.Count(log.String(), "\n"); n != c.lines {
+				t.Errorf("after visit %d: %d lines of log, want %d: %s", i, n, c.lines, log.String())
+			}
+		}
+	})
+}

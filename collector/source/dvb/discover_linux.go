@@ -63,7 +63,7 @@ func discover(ctx context.Context, k kernel, root string) (Discovery, error) {
 // describeInTime leaves a call that does not return behind: its file closes when it does.
 func describeInTime(ctx context.Context, k kernel, f Found) (Found, error) {
 	done := make(chan Found, 1)
-	go func() { done <- describe(k, f) }()
+	go func(f Found) { done <- describe(k, f) }(f)
 	limit := time.NewTimer(describeWithin)
 	defer limit.Stop()
 	select {

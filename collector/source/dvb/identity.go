@@ -55,7 +55,7 @@ func (s *Source) hear(f *frontend, sys reception.System) *ear {
 }
 
 // heardOf puts what was heard into a reading.
-func (s *Source) heardOf(ctx context.Context, e *ear, r *reception.Reading, start time.Time) error {
+func (s *Source) heardOf(ctx context.Context, f *frontend, e *ear, r *reception.Reading, start time.Time) error {
 	if e == nil {
 		return nil
 	}
@@ -68,10 +68,32 @@ func (s *Source) heardOf(ctx context.Context, e *ear, r *reception.Reading, star
 	}
 	h := e.reader.Heard()
 	r.Identity = h.Identity(r.System)
+	s.noteSilence(f, e, r)
 	if s.names != nil {
 		s.names.heard = h
 	}
 	return nil
+}
+
+// silent visits in a row are said: a tuner that locks and gives no packets is useless to
+// viewers, and its figures do not show it.
+const silent = 3
+
+// noteSilence compares lock with what came of the stream. A second of dwell has two PATs
+// and more (see above); damaged sections are packets too.
+func (s *Source) noteSilence(f *frontend, e *ear, r *reception.Reading) {
+	switch {
+	case e.reader.Any():
+		if s.silence >= silent {
+			s.o.Log.Info("a transport stream comes from the tuner again", "device", f.node)
+		}
+		s.silence = 0
+	case r.Locked && r.LockedMS == r.DwellMS && r.ErroredS == 0:
+		if s.silence++; s.silence == silent {
+			s.o.Log.Warn("the tuner locks without errors, and no transport stream comes from it: unplug it and plug it in again; until then nobody can watch by it",
+				"device", f.node, "frequency_hz", r.FrequencyHz)
+		}
+	}
 }
 
 // visitNames is a visit that also waits for the names of what it receives.

@@ -51,6 +51,8 @@ type Source struct {
 	// A visit's own.
 	names *names // what a scan asks for beside
 	deaf  bool   // that no stream can be read was said
+	// silence counts clean visits in a row that had no packet.
+	silence int
 }
 
 // frontend is what a source has learnt of its device. It belongs to the visit that is
@@ -254,7 +256,7 @@ func (s *Source) measure(ctx context.Context, v collector.Visit) (r reception.Re
 	if r.Locked {
 		r.Mode = s.mode(fd, v.Channel, layer)
 	}
-	if err := s.heardOf(ctx, e, &r, start); err != nil {
+	if err := s.heardOf(ctx, f, e, &r, start); err != nil {
 		return r, s.fault(f, "read the transport stream", err)
 	}
 	s.finish(f, &r, ss, bad)
