@@ -19,7 +19,7 @@ import (
 	"sync"
 	"time"
 
-	"github.com/google/renameio/v2"
+	"github.com/google/renameio/v2/maybe"
 
 	"holdfast/collector/address"
 )
@@ -140,7 +140,7 @@ func (c *Calendar) Update(ctx context.Context) error {
 		return nil
 	}
 	if c.o.Keep != "" {
-		if err := renameio.WriteFile(c.o.Keep, text, 0o600); err != nil {
+		if err := maybe.WriteFile(c.o.Keep, text, 0o600); err != nil {
 			return fmt.Errorf("%s: keep it for the next start: %w", c, err)
 		}
 	}
