@@ -6,7 +6,9 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
 )
 
 // duckdb runs SQL in DuckDB, through its package for Node, and returns the rows of the
@@ -100,7 +102,9 @@ func TestExportReadByDuckDB(t *testing.T) {
 func normal(t *testing.T, text string) string {
 	t.Helper()
 	var rows []map[string]any
-	if err := json.Unmarshal([]byte(text), &rows); err != nil {
+	d := json.NewDecoder(strings.NewReader(text))
+	d.UseNumber()
+	if err := d.Decode(&rows); err != nil {
 		t.Fatalf("%v: %s", err, text)
 	}
 	for _, r := range rows {
@@ -113,4 +117,39 @@ func normal(t *testing.T, text string) string {
 		t.Fatal(err)
 	}
 	return string(out)
+}
+
+// Sealed months lie open to other people's tools: a file a month, no reading lost.
+func TestSealedMonthsReadByDuckDB(t *testing.T) {
+	t.Parallel()
+	duckdb(t, "select 1")
+	dir := t.TempDir()
+	config := filepath.Join(dir, "home.yaml")
+	if err := os.WriteFile(config, []byte("version: 1\nhome: { name: Test Lane, region: us, time_zone: America/New_York }\nchannels:\n  - { rf: 30, name: Kettle }\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	rows := []byte("time,tuner,channel,dwell_s,locked,cn_db,level_dbm,uncorrected_blocks,total_blocks\n")
+	const n = 9000
+	cn, bad := 0, 0
+	for i := range n { // from the last days of January into February
+		at := time.Date(2026, 1, 29, 0, 0, 0, 0, time.UTC).Add(time.Duration(i) * time.Minute)
+		tenths := 240 + i%37
+		rows = fmt.Appendf(rows, "%s,attic,30,5,1,%d.%d,-52.5,%d,64470\n", at.Format(time.RFC3339), tenths/10, tenths%10, i%3)
+		cn, bad = cn+tenths, bad+i%3
+	}
+	csv := filepath.Join(dir, "readings.csv")
+	if err := os.WriteFile(csv, rows, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	data := filepath.Join(dir, "data")
+	if out, err := exec.Command(holdfast(t), "--config", config, "--data", data, "import", "readings", csv).CombinedOutput(); err != nil {
+		t.Fatalf("import: %v\n%s", err, out)
+	}
+	got := duckdb(t, `select count(*) n, sum(cn_ddb) cn, sum(uncorrected_blocks) bad, min(level_ddbm) "level",
+		min(time_s * 1000 + coalesce(time_ms, 0)) "first", max(time_s * 1000 + coalesce(time_ms, 0)) "last", count(distinct filename) files, max(tuner) who
+		from read_parquet('`+data+`/readings/*.parquet', filename=true)`)
+	want := fmt.Sprintf(`[{"n":%d,"cn":%d,"bad":%d,"level":-525,"first":1769644800000,"last":%d,"files":2,"who":"attic"}]`, n, cn, bad, 1769644800000+(n-1)*60000)
+	if normal(t, got) != normal(t, want) {
+		t.Errorf("DuckDB reads %s; want %s", got, want)
+	}
 }
