@@ -485,7 +485,7 @@ func (s *session) scan(ctx context.Context) error {
 		return err
 	}
 	begun := s.m.Now()
-	results, err := s.m.Scan(ctx, s.stick, dvb.ScanOptions{Channels: raster, Progress: func(st dvb.ScanStep) { s.progress(st, begun) }})
+	results, err := s.m.Scan(ctx, s.stick, dvb.ScanOptions{Channels: raster, Region: reception.Region(s.draft.Region), Progress: func(st dvb.ScanStep) { s.progress(st, begun) }})
 	s.clear()
 	if ctx.Err() != nil {
 		return errors.New("interrupted; nothing was written")
