@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 
@@ -43,18 +44,33 @@ disk outlives this one.`,
 				fmt.Fprintf(e.out, ", %d of them linked", got.Linked)
 			}
 			fmt.Fprintln(e.out)
+			if len(got.Faults) > 0 {
+				e.faults(got.Faults)
+				return errors.New("the copy holds all the rest; holdfast restore --partial takes it, a backup from before may be whole")
+			}
 			return nil
 		},
 	}
 }
 
+// faults names files that are missing or damaged.
+func (e *env) faults(lines []string) {
+	for _, l := range lines {
+		fmt.Fprintln(e.errOut, l)
+	}
+}
+
 func restoreCommand(e *env) *cobra.Command {
-	return &cobra.Command{
+	var partial bool
+	c := &cobra.Command{
 		Use:   "restore DIR",
 		Short: "Put a backup back into the data folder",
 		Long: `Put what holdfast backup made into the data folder: that of --data, else the config's,
 else the usual one. No daemon may run there, and no home may be there: move it away
-first. The backup is checked before it is taken for a home, and stays as it is.`,
+first. Every byte is checked before it is taken for a home; the backup stays as it is.
+
+--partial restores what there is of a backup whose files of past months are missing or
+damaged, and names these.`,
 		Args: exact(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			cfg, _, _, err := e.load()
@@ -66,15 +82,18 @@ first. The backup is checked before it is taken for a home, and stays as it is.`
 				return usage(err)
 			}
 			bar := newProgress(e.errOut, "restore", 0)
-			got, err := daemon.Restore(c.Context(), args[0], dir, bar.bytes)
+			got, err := daemon.Restore(c.Context(), args[0], dir, daemon.RestoreOptions{Partial: partial, Progress: bar.bytes})
 			bar.done()
 			if err != nil {
 				return err
 			}
 			fmt.Fprintf(e.out, "%s: %s from %s\n", dir, files(got.Files, got.Bytes), args[0])
+			e.faults(got.Faults)
 			return nil
 		},
 	}
+	c.Flags().BoolVar(&partial, "partial", false, "restore what there is of a damaged backup")
+	return c
 }
 
 // files says how many files were copied, and how much that is.

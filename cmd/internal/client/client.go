@@ -219,11 +219,13 @@ func writeForm(form *multipart.Writer, name string, csv io.Reader, scales []byte
 }
 
 // Copied says what a backup has copied: files, their bytes, and how many of them are
-// links that took no space.
+// links that took no space. Faults says of files that they are missing or damaged in the
+// home.
 type Copied struct {
-	Files  int   `json:"files"`
-	Bytes  int64 `json:"bytes"`
-	Linked int   `json:"linked"`
+	Files  int      `json:"files"`
+	Bytes  int64    `json:"bytes"`
+	Linked int      `json:"linked"`
+	Faults []string `json:"faults"`
 }
 
 // Backup has the process that holds the store copy it into a folder, given by its full

@@ -65,11 +65,17 @@ func (h *Home) backup(w http.ResponseWriter, r *http.Request) {
 		line(BackupLine{Error: err.Error()})
 	default:
 		h.log.Info("backed up", "to", dir, "files", copied.Files, "bytes", copied.Bytes)
+		for _, f := range copied.Faults {
+			h.log.Error("the home has lost readings; a backup from before may have them", "file", f)
+		}
 		line(BackupLine{Copied: &copied})
 	}
 }
 
+// RestoreOptions are what Restore can do without.
+type RestoreOptions = embedded.RestoreOptions
+
 // Restore puts a backup into a data folder that no process has and that holds no home.
-func Restore(ctx context.Context, from, dir string, progress func(done, total int64)) (embedded.Copied, error) {
-	return embedded.Restore(ctx, from, dir, embedded.Options{}, progress)
+func Restore(ctx context.Context, from, dir string, o RestoreOptions) (embedded.Copied, error) {
+	return embedded.Restore(ctx, from, dir, o)
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/ncruces/go-sqlite3/driver"
 
 	"holdfast/collector/store"
+	"holdfast/collector/store/embedded/segment"
 )
 
 const (
@@ -33,25 +34,32 @@ type Copied struct {
 	Files  int   `json:"files"`  // the database and the files of sealed readings
 	Bytes  int64 `json:"bytes"`  // of all files
 	Linked int   `json:"linked"` // files that are hard links and took no space
+	// Faults says of files of sealed readings that they are missing or damaged, a line
+	// each. All else is copied.
+	Faults []string `json:"faults,omitempty"`
 }
 
 // A sealedFile is a file of sealed readings that the catalogue names.
 type sealedFile struct {
 	name  string
 	bytes int64
+	crc   uint32 // of its end, which has the checksums of the rest
 }
+
+// errSpoilt: a file of sealed readings is not what it was.
+var errSpoilt = errors.New("it is damaged")
 
 // Backup copies the store as it stands into dir, which must be empty or not there; it
 // may be used meanwhile, and everything whose Append or Put returned before the call is
 // in the copy. The database appears in dir under its name when all is on disk, so a copy
 // that was cut short is not taken for one. Files of sealed readings never change: on the
-// same file system they are linked. progress, if not nil, is told how many bytes of how
-// many are done.
+// same file system they are linked, elsewhere the copies are checked. progress, if not
+// nil, is told how many bytes of how many are done.
 func (s *Store) Backup(ctx context.Context, dir string, progress func(done, total int64)) (_ Copied, err error) {
 	if err := s.check(ctx); err != nil {
 		return Copied{}, err
 	}
-	c := copying{ctx: ctx, what: "back up to " + dir, dir: dir, progress: progress, free: s.free}
+	c := copying{ctx: ctx, what: "back up to " + dir, dir: dir, progress: progress, free: s.free, partial: true}
 	if err := c.makeEmpty(); err != nil {
 		return Copied{}, err
 	}
@@ -71,7 +79,7 @@ func (s *Store) Backup(ctx context.Context, dir string, progress func(done, tota
 		return Copied{}, err
 	}
 	for _, f := range files {
-		if err := c.link(filepath.Join(s.dir, readingsName, f.name), f); err != nil {
+		if err := c.fault(f, c.link(filepath.Join(s.dir, readingsName, f.name), f)); err != nil {
 			return Copied{}, err
 		}
 	}
@@ -145,14 +153,14 @@ func (s *Store) copyDatabase(c *copying) (files []sealedFile, err error) {
 
 // sealedFiles lists the files of sealed readings that a snapshot names.
 func sealedFiles(ctx context.Context, tx *sql.Tx) (files []sealedFile, err error) {
-	rows, err := tx.QueryContext(ctx, `SELECT file, bytes FROM segment ORDER BY id`)
+	rows, err := tx.QueryContext(ctx, `SELECT file, bytes, crc32c FROM segment ORDER BY id`)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var f sealedFile
-		if err := rows.Scan(&f.name, &f.bytes); err != nil {
+		if err := rows.Scan(&f.name, &f.bytes, &f.crc); err != nil {
 			return nil, err
 		}
 		files = append(files, f)
@@ -164,15 +172,26 @@ func fileURI(path string) string {
 	return "file:" + (&url.URL{Path: filepath.ToSlash(path)}).EscapedPath()
 }
 
+// RestoreOptions are what Restore can do without.
+type RestoreOptions struct {
+	// Partial restores a backup too whose files of sealed readings are missing or
+	// damaged: what can be read of them is restored, and Faults says which.
+	Partial bool
+	// Progress, if not nil, is told how many bytes of how many are done.
+	Progress func(done, total int64)
+
+	free func(dir string) (uint64, error)
+}
+
 // Restore puts the backup in from into dir, which may hold no store. Nobody may have
 // the store in dir open. The backup's database is checked, and its files of sealed
-// readings must be there with the sizes that it gives. Nothing of a restore that failed
-// is taken for a store; the backup is not changed.
-func Restore(ctx context.Context, from, dir string, o Options, progress func(done, total int64)) (_ Copied, err error) {
+// readings are compared with their checksums. Nothing of a restore that failed is taken
+// for a store; the backup is not changed.
+func Restore(ctx context.Context, from, dir string, o RestoreOptions) (_ Copied, err error) {
 	if o.free == nil {
 		o.free = freeBytes
 	}
-	c := copying{ctx: ctx, what: "restore " + from + " to " + dir, dir: dir, progress: progress, free: o.free}
+	c := copying{ctx: ctx, what: "restore " + from + " to " + dir, dir: dir, progress: o.Progress, free: o.free, partial: o.Partial}
 	source := filepath.Join(from, databaseName)
 	st, err := os.Stat(source)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -236,8 +255,8 @@ func Restore(ctx context.Context, from, dir string, o Options, progress func(don
 		}
 	}
 	for _, f := range files {
-		if err := c.copySealed(filepath.Join(from, readingsName, f.name), f); err != nil {
-			return Copied{}, err
+		if err := c.fault(f, c.copySealed(filepath.Join(from, readingsName, f.name), f)); err != nil {
+			return Copied{}, fmt.Errorf("%s/%s: %w; take another backup, or add --partial to restore the rest", readingsName, f.name, err)
 		}
 	}
 	return c.out, c.finish()
@@ -290,6 +309,43 @@ type copying struct {
 	sealed      []string // names of files of sealed readings that still have their first name
 	madeDir     bool
 	madeSealed  bool
+	partial     bool // go on without sealed files that are missing or damaged
+	codec       *segment.Codec
+}
+
+// fault notes that a sealed file is missing or damaged, and is the error itself where
+// that is not to be borne.
+func (c *copying) fault(f sealedFile, err error) error {
+	if err == nil || !c.partial || !errors.Is(err, errSpoilt) && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	c.out.Faults = append(c.out.Faults, fmt.Sprintf("%s/%s: %v", readingsName, f.name, err))
+	return nil
+}
+
+// check compares a sealed file with its checksums.
+func (c *copying) check(path string, f sealedFile) (err error) {
+	if c.codec == nil {
+		if c.codec, err = segment.NewCodec(1); err != nil {
+			return err
+		}
+	}
+	r, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	file, err := segment.Open(r, f.bytes, c.codec)
+	if err == nil {
+		err = file.Verify()
+	}
+	switch {
+	case errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther):
+		return fmt.Errorf("%w: %w", errSpoilt, err)
+	case err == nil && file.CRC() != f.crc:
+		return fmt.Errorf("%w: the checksum of its end is wrong", errSpoilt)
+	}
+	return err
 }
 
 // makeEmpty makes the folder of a backup, or finds it empty.
@@ -362,12 +418,9 @@ func (c *copying) link(from string, f sealedFile) error {
 	}
 	c.made = append(c.made, to)
 	c.sealed = append(c.sealed, f.name)
-	if err := sizeIs(to, f.bytes); err != nil {
-		return err
-	}
 	c.out.Linked++
 	c.copied(f.bytes)
-	return nil
+	return sizeIs(to, f.bytes)
 }
 
 func (c *copying) copySealed(from string, f sealedFile) error {
@@ -375,12 +428,19 @@ func (c *copying) copySealed(from string, f sealedFile) error {
 	if err != nil {
 		return err
 	}
-	if err := sizeIs(from, f.bytes); err != nil {
+	st, err := os.Stat(from)
+	if err != nil {
 		return err
 	}
 	c.made = append(c.made, to)
 	c.sealed = append(c.sealed, f.name)
-	return c.copyFile(from, to, f.bytes)
+	if err := c.copyFile(from, to, st.Size()); err != nil {
+		return err
+	}
+	if err := sizeIs(to, f.bytes); err != nil {
+		return err
+	}
+	return c.check(to, f)
 }
 
 // sealedPath makes the folder of sealed files and returns where a file stands in it
@@ -406,7 +466,7 @@ func sizeIs(path string, bytes int64) error {
 		return err
 	}
 	if st.Size() != bytes {
-		return fmt.Errorf("%s has %d bytes and should have %d: it is damaged", path, st.Size(), bytes)
+		return fmt.Errorf("%w: it has %d bytes and should have %d", errSpoilt, st.Size(), bytes)
 	}
 	return nil
 }

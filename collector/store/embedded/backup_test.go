@@ -102,7 +102,7 @@ func backupUnderLoad(t *testing.T, tidy int64) {
 			t.Errorf("backup %d copied %+v; progress ended at %d of %d", i, got, last, total)
 		}
 		dir := filepath.Join(t.TempDir(), "data")
-		if _, err := Restore(t.Context(), to, dir, Options{}, nil); err != nil {
+		if _, err := Restore(t.Context(), to, dir, RestoreOptions{}); err != nil {
 			t.Fatal(err)
 		}
 		r := open(t, dir, Options{})
@@ -137,7 +137,7 @@ func TestRestoreIsTheSame(t *testing.T) {
 			t.Errorf("%s has mode %v, want %v: %v", path, st.Mode().Perm(), want, err)
 		}
 	}
-	if _, err := Restore(t.Context(), to, dir, Options{}, nil); err != nil {
+	if _, err := Restore(t.Context(), to, dir, RestoreOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	r := open(t, dir, Options{})
@@ -169,66 +169,101 @@ func TestRestoreIsTheSame(t *testing.T) {
 }
 
 // TestSealedFilesComeAlong: files of sealed readings are in a backup and back in a
-// restored store, though they leave the catalogue meanwhile.
+// restored store, every byte of them checked.
 func TestSealedFilesComeAlong(t *testing.T) {
 	t.Parallel()
-	s, dir := filled(t, 3, Options{})
-	if err := os.MkdirAll(filepath.Join(dir, readingsName), 0o700); err != nil {
+	f := newFaulty(t)
+	f.lazy = true
+	s, dir := filled(t, 50, f.options(Options{}))
+	if err := s.Tidy(t.Context(), far); err != nil {
 		t.Fatal(err)
 	}
-	want := map[string]string{"2026-01.000001.parquet": "one", "2026-02.000002.parquet": "second"}
-	for name, text := range want {
-		if err := os.WriteFile(filepath.Join(dir, readingsName, name), []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if err := s.w.exec(t.Context(), `INSERT INTO segment (file, month, rows, bytes, crc32c, merged) VALUES (?, 0, 0, ?, 0, 0)`, name, len(text)); err != nil {
-			t.Fatal(err)
+	names := files(t, dir)
+	if len(names) < 2 {
+		t.Fatalf("only %v are sealed", names)
+	}
+	all := count(t, s)
+	tmp := t.TempDir()
+	good := filepath.Join(tmp, "good")
+	got, err := s.Backup(t.Context(), good, nil)
+	if err != nil || got.Files != 1+len(names) || got.Linked != len(names) || len(got.Faults) > 0 {
+		t.Fatalf("Backup = %+v, %v, want %d files, all but one linked", got, err, 1+len(names))
+	}
+	restore := func(name, from string, o RestoreOptions) (Copied, string, error) {
+		to := filepath.Join(tmp, "restored "+name)
+		got, err := Restore(t.Context(), from, to, o)
+		return got, to, err
+	}
+	got, back, err := restore("whole", good, RestoreOptions{})
+	if err != nil || got.Files != 1+len(names) || got.Linked != 0 {
+		t.Fatalf("Restore = %+v, %v, want %d files copied", got, err, 1+len(names))
+	}
+	for _, name := range names {
+		want, err := os.ReadFile(filepath.Join(dir, readingsName, name))
+		b, err2 := os.ReadFile(filepath.Join(back, readingsName, name))
+		if err != nil || err2 != nil || string(b) != string(want) {
+			t.Errorf("restored %s differs: %v, %v", name, err, err2)
 		}
 	}
-	to, back := filepath.Join(t.TempDir(), "b"), filepath.Join(t.TempDir(), "data")
-	once := false
-	got, err := s.Backup(t.Context(), to, func(int64, int64) {
-		if once {
-			return
+	r := open(t, back, Options{})
+	defer r.Close()
+	if n, err := stored(t.Context(), r); err != nil || n != 50 {
+		t.Errorf("%d steps restored, want 50: %v", n, err)
+	}
+	flip := func(at int) func([]byte) []byte {
+		return func(b []byte) []byte { b[(at+len(b))%len(b)] ^= 1; return b }
+	}
+	for _, c := range []struct {
+		name  string
+		spoil func([]byte) []byte // nil: the file is gone
+		words string
+	}{
+		{"shorter", func(b []byte) []byte { return b[:len(b)-1] }, "should have"},
+		{"gone", nil, "no such file"},
+		{"a bit in a group", flip(30), "checksum"},
+		{"a bit in the end", flip(-40), ""},
+	} {
+		bad := filepath.Join(tmp, "bad "+c.name)
+		if err := os.CopyFS(bad, os.DirFS(good)); err != nil {
+			t.Fatal(err)
 		}
-		once = true // a merge in the middle of it
-		if err := s.pins.unlink(filepath.Join(dir, readingsName, "2026-01.000001.parquet")); err != nil {
+		path := filepath.Join(bad, readingsName, names[0])
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+		if c.spoil != nil {
+			if err := os.WriteFile(path, c.spoil(b), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		_, to, err := restore(c.name, bad, RestoreOptions{})
+		wantError(t, c.name, err, nil, names[0], c.words, "--partial")
+		nothingLeft(t, to)
+		got, to, err := restore(c.name+" in part", bad, RestoreOptions{Partial: true})
+		if err != nil || len(got.Faults) != 1 || !strings.Contains(got.Faults[0], names[0]) {
+			t.Errorf("%s: partial Restore = %+v, %v, want one fault that names %s", c.name, got, err, names[0])
+			continue
+		}
+		r := open(t, to, Options{})
+		if n := count(t, r); n <= 0 || n >= all {
+			t.Errorf("%s: %d of %d readings can be read", c.name, n, all)
+		}
+		if err := r.Close(); err != nil {
 			t.Error(err)
 		}
-	})
-	if err != nil || got.Files != 3 || got.Linked != 2 {
-		t.Fatalf("Backup = %+v, %v, want 3 files, 2 of them linked", got, err)
 	}
-	if _, err := os.Stat(filepath.Join(dir, readingsName, "2026-01.000001.parquet")); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("a file that nobody needs any more stays: %v", err)
+
+	// A home that has lost a file can be backed up all the same, and says so.
+	if err := os.Remove(filepath.Join(dir, readingsName, names[0])); err != nil {
+		t.Fatal(err)
 	}
-	if got, err := Restore(t.Context(), to, back, Options{}, nil); err != nil || got.Files != 3 || got.Linked != 0 {
-		t.Fatalf("Restore = %+v, %v, want 3 files copied", got, err)
-	}
-	for name, text := range want {
-		if b, err := os.ReadFile(filepath.Join(back, readingsName, name)); err != nil || string(b) != text {
-			t.Errorf("restored %s holds %q, %v, want %q", name, b, err, text)
-		}
-	}
-	for name, spoil := range map[string]func(path string) error{
-		"has 2 bytes":          func(p string) error { return os.WriteFile(p, []byte("on"), 0o600) },
-		"no such file":         os.Remove,
-		"2026-01.000001.parqu": os.Remove,
-	} {
-		bad := filepath.Join(t.TempDir(), "bad")
-		if _, err := s.Backup(t.Context(), bad, nil); err == nil {
-			t.Fatal("a backup without a file that is gone succeeded")
-		}
-		if err := os.CopyFS(bad, os.DirFS(to)); err != nil {
-			t.Fatal(err)
-		}
-		if err := spoil(filepath.Join(bad, readingsName, "2026-01.000001.parquet")); err != nil {
-			t.Fatal(err)
-		}
-		spoilt := filepath.Join(t.TempDir(), "data")
-		_, err := Restore(t.Context(), bad, spoilt, Options{}, nil)
-		wantError(t, "a spoilt backup", err, nil, name)
-		nothingLeft(t, spoilt)
+	got, err = s.Backup(t.Context(), filepath.Join(tmp, "lost"), nil)
+	if err != nil || got.Files != len(names) || len(got.Faults) != 1 || !strings.Contains(got.Faults[0], names[0]) {
+		t.Errorf("Backup of a home that lost a file = %+v, %v, want %d files and one fault", got, err, len(names))
 	}
 }
 
@@ -348,7 +383,7 @@ func TestRestoreRefuses(t *testing.T) {
 		if to == "" {
 			to = filepath.Join(t.TempDir(), "data")
 		}
-		_, err := Restore(t.Context(), c.from, to, Options{free: c.free}, nil)
+		_, err := Restore(t.Context(), c.from, to, RestoreOptions{free: c.free})
 		wantError(t, c.name, err, c.is, append(c.words, c.from)...)
 		if strings.Contains(err.Error(), "\n") {
 			t.Errorf("%s: more than one line: %q", c.name, err)
@@ -382,7 +417,7 @@ func TestRestoreAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := Restore(t.Context(), good, dir, Options{}, nil); err != nil {
+	if _, err := Restore(t.Context(), good, dir, RestoreOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	for _, name := range left {
@@ -410,7 +445,7 @@ func TestCopiedByHand(t *testing.T) {
 		t.Fatalf("there is no log to speak of: %v", err)
 	}
 	to := filepath.Join(t.TempDir(), "data")
-	if _, err := Restore(t.Context(), from, to, Options{}, nil); err != nil {
+	if _, err := Restore(t.Context(), from, to, RestoreOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	r := open(t, to, Options{})

@@ -72,3 +72,36 @@ func TestFullDisk(t *testing.T) {
 	}
 	checkWhole(t, s)
 }
+
+// TestBackupToFullDisk fills a real, small file system by a backup, which nobody saw
+// coming.
+func TestBackupToFullDisk(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=64k"); err != nil {
+		if os.Getenv("HOLDFAST_REAL_PARTS") == "1" {
+			t.Fatalf("mount a small tmpfs: %v; run this test as root", err)
+		}
+		t.Skipf("real part missing: a small tmpfs to fill (mount: %v); run this test as root: sudo go test ./collector/store/embedded", err)
+	}
+	defer func() {
+		if err := unix.Unmount(dir, 0); err != nil {
+			t.Error(err)
+		}
+	}()
+	disk := &space{}
+	disk.bytes.Store(1 << 40)
+	s, home := filled(t, 100, Options{free: disk.free})
+	to := filepath.Join(dir, "backup")
+	_, err := s.Backup(t.Context(), to, nil)
+	wantError(t, "backup", err, store.ErrFull, to, "free space there")
+	nothingLeft(t, to)
+	_, err = Restore(t.Context(), home, to, RestoreOptions{free: disk.free})
+	wantError(t, "restore of a home that is held", err, store.ErrInUse)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Restore(t.Context(), home, to, RestoreOptions{free: disk.free})
+	wantError(t, "restore", err, store.ErrFull, to, "free space there")
+	nothingLeft(t, to)
+}
