@@ -104,7 +104,11 @@ func TestKillSealing(t *testing.T) {
 	dir := t.TempDir()
 	steps, chapters := int64(-1), int64(-1)
 	cleaned, found := 0, 0
-	for round := range kills {
+	// On a busy machine a child that is killed soon has hardly written: then there are more.
+	wrote := func() bool { return steps >= int64(kills) && chapters >= int64(kills)/5 }
+	rounds := 0
+	for round := 0; round < kills || !wrote() && round < 10*kills; round++ {
+		rounds++
 		last, err := runSealing(t, dir, moment(1+round%5), time.Duration(1+rand.IntN(120))*time.Millisecond)
 		if err != nil {
 			t.Fatalf("round %d: %v", round, err)
@@ -151,10 +155,10 @@ func TestKillSealing(t *testing.T) {
 			s.Close()
 		}
 	}
-	if steps < int64(kills) || chapters < int64(kills)/5 {
-		t.Errorf("only %d steps and %d chapters over %d rounds: the children hardly wrote", steps+1, chapters+1, kills)
+	if !wrote() {
+		t.Errorf("only %d steps and %d chapters over %d rounds: the children hardly wrote", steps+1, chapters+1, rounds)
 	}
-	t.Logf("%d kills: %d steps, %d chapters, %d unfinished files, %d chapters that nobody acknowledged", kills, steps+1, chapters+1, cleaned, found)
+	t.Logf("%d kills: %d steps, %d chapters, %d unfinished files, %d chapters that nobody acknowledged", rounds, steps+1, chapters+1, cleaned, found)
 }
 
 // runSealing starts a child, kills it `after` its first word, and returns what it
