@@ -108,6 +108,9 @@ func TestDaysAndPicturesInBrowser(t *testing.T) {
 				b.shot(name)
 				axe(b)
 
+				if dark == (width == 390) {
+					return // one theme a width is enough for the picture
+				}
 				dir := t.TempDir()
 				b.do(call(browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: browser.SetDownloadBehaviorBehaviorAllow, DownloadPath: dir, BrowserContextID: chromedp.FromContext(b.ctx).BrowserContextID}))
 				eval[bool](b, "document.querySelector('#keep-png').click(), true")

@@ -315,6 +315,8 @@ function keepPicture() {
   /** @type {HTMLAnchorElement} */ (el('keep-svg')).href = '/holding/picture?' + q;
 }
 
+let kept = ''; // address of the last PNG
+
 /** Turns the picture into points, two for each of its own, and hands them over as a file. */
 async function keepPNG() {
   const b = /** @type {HTMLButtonElement} */ (el('keep-png'));
@@ -335,9 +337,9 @@ async function keepPNG() {
     const blob = await new Promise((/** @type {(b: Blob|null) => void} */ done) => c.toBlob(done, 'image/png'));
     if (!blob) throw new Error('it is too large for this browser');
     const a = document.createElement('a');
-    a.href = URL.createObjectURL(blob); a.download = name + '.png';
+    URL.revokeObjectURL(kept); // the one before; when a browser has saved this one, nobody tells
+    a.href = kept = URL.createObjectURL(blob); a.download = name + '.png';
     a.click();
-    setTimeout(() => URL.revokeObjectURL(a.href), 60e3);
   } catch (e) {
     el('contact').textContent = `No picture: ${/** @type {Error} */ (e).message || 'it cannot be drawn'}`;
   } finally { b.disabled = false; }
