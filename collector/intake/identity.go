@@ -76,6 +76,24 @@ func (in *Intake) Expected(s reception.Series, at int64) string {
 	return expected(in.identities[s].by[installation(in.facts.of(s.Tuner), at)])
 }
 
+// complete returns the span around an instant in which readings are not among the first
+// of their installation, nothing if there is none.
+func (s *sightings) complete(m []mounting, at int64) (from, to int64) {
+	i, _ := slices.BinarySearchFunc(m, at+1, func(x mounting, t int64) int { return cmp.Compare(x.Held, t) })
+	first := s.by[installation(m, at)]
+	if len(first) < agreeing || at < first[agreeing-1].Time {
+		return 0, 0
+	}
+	from, to = first[agreeing-1].Time, store.Always.To
+	if i > 0 {
+		from = max(from, m[i-1].Held)
+	}
+	if i < len(m) {
+		to = m[i].Held
+	}
+	return from, to
+}
+
 func (in *Intake) loadIdentities(ctx context.Context) error {
 	entries, err := collect(in.ledger.Entries(ctx, KindIdentity))
 	if err != nil {
@@ -106,8 +124,12 @@ func (in *Intake) learn(ctx context.Context, s reception.Series, rs []reception.
 		now.by = map[string][]sighting{}
 	}
 	fresh := false
+	var from, to int64 // what was read in between says nothing more
 	for i := range rs {
-		fresh = now.see(m, &rs[i]) || fresh
+		if at := rs[i].Time; at < from || at >= to {
+			fresh = now.see(m, &rs[i]) || fresh
+			from, to = now.complete(m, at)
+		}
 	}
 	if !fresh {
 		return nil

@@ -13,8 +13,8 @@ import (
 )
 
 // Sizes of a rebuild: hours taken from the log's list at once, and readings of some weeks
-// of a series and their surroundings that are kept in memory together, once for each
-// core. A month of visits each minute are 44640, which is 12 MB.
+// of a series and their surroundings that are kept in memory together, twice for each
+// core. A month of visits each minute are 44640, which is 3 MB.
 const (
 	hoursAtOnce = 32768
 	rowsAtOnce  = 50000
@@ -55,19 +55,14 @@ func (in *Intake) rebuildSome(ctx context.Context) (bool, error) {
 		slices.Sort(bySeries[s])
 		jobs = append(jobs, &job{series: s, hours: bySeries[s]})
 	}
-	memory := make([][]reception.Reading, runtime.GOMAXPROCS(0))
-	for len(jobs) > 0 {
-		some := jobs[:min(len(jobs), len(memory))]
-		for i, j := range some {
-			j.rows = memory[i]
-		}
-		if err := in.rebuildJobs(ctx, some); err != nil {
+	r := rebuild{in: in, jobs: jobs, seq: -1}
+	for range 2 * runtime.GOMAXPROCS(0) {
+		r.idle = append(r.idle, &weeks{})
+	}
+	for some := r.next(); len(some) > 0; {
+		if some, err = r.step(ctx, some); err != nil {
 			return false, err
 		}
-		for i, j := range some {
-			memory[i], j.rows = j.rows[:0], nil
-		}
-		jobs = slices.DeleteFunc(jobs, func(j *job) bool { return len(j.hours) == 0 })
 	}
 	return len(dirty) > 0, nil
 }
@@ -97,129 +92,171 @@ func (in *Intake) closedDirty(ctx context.Context) ([]store.DirtyHour, error) {
 type job struct {
 	series reception.Series
 	hours  []int64
-	rows   []reception.Reading // of the first weeks and what surrounds them; memory to use again
-	now    []int64             // the hours of these weeks
-	make   *maker
-	batch  store.Batch
-	err    error
 }
 
-// rebuildJobs makes the first weeks of each job again, beside each other, and stores
-// them in one append. Readings that come in the meantime wait no longer than that.
-func (in *Intake) rebuildJobs(ctx context.Context, jobs []*job) error {
+// A rebuild makes the hours of jobs again, some jobs beside each other. While their
+// tallies are stored the next are read.
+type rebuild struct {
+	in   *Intake
+	jobs []*job
+	idle []*weeks
+	seq  int64 // of the log, after what was stored last
+}
+
+// weeks are the first weeks of a job, as many as may be kept in memory together.
+type weeks struct {
+	*job
+	now   []int64 // their hours: none if not even one week may be kept
+	later []int64 // the job's other hours
+	rows          // of the weeks and what surrounds them
+	size  int     // how many the rows count for
+	book  formBook
+	make  *maker
+	fold  tally.Folder
+	near  []reception.Reading
+	batch store.Batch
+	err   error
+}
+
+// next returns weeks of the next jobs, one for each core, that are still to be read.
+func (r *rebuild) next() (some []*weeks) {
+	r.jobs = slices.DeleteFunc(r.jobs, func(j *job) bool { return len(j.hours) == 0 })
+	for _, j := range r.jobs[:min(len(r.jobs), runtime.GOMAXPROCS(0))] {
+		n := len(r.idle) - 1
+		r.idle[n].job = j
+		some, r.idle = append(some, r.idle[n]), r.idle[:n]
+	}
+	return some
+}
+
+// step makes weeks again and stores them in one append; meanwhile it reads those that
+// come next, which it returns. Readings that come in the meantime wait.
+func (r *rebuild) step(ctx context.Context, some []*weeks) (ahead []*weeks, err error) {
+	in := r.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	if err := beside(jobs, func(j *job) error { return j.read(ctx, in.log) }); err != nil {
-		return err
-	}
-	for _, j := range jobs {
-		if len(j.now) == 0 {
-			if err := in.rebuildDense(ctx, j); err != nil {
-				return err
-			}
-		} else if err := in.decideJob(ctx, j); err != nil {
-			return err
-		}
-	}
 	seq, err := in.log.Seq(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for _, j := range jobs {
-		j.make = in.maker(j.series)
+	if seq != r.seq { // somebody wrote since they were read
+		r.read(ctx, some)
 	}
-	if err := beside(jobs, func(j *job) error {
-		j.batch = in.remake(j.make, new(tally.Folder), j.rows, j.now, seq)
-		return nil
-	}); err != nil {
-		return err
-	}
-	var all store.Batch
-	for _, j := range jobs {
-		in.facts.use(j.make.used)
-		all.ReplaceHours = append(all.ReplaceHours, j.batch.ReplaceHours...)
-		all.Tallies = append(all.Tallies, j.batch.Tallies...)
-		all.Settled = append(all.Settled, j.batch.Settled...)
-	}
-	if len(all.Settled) == 0 {
-		return nil
-	}
-	_, err = in.append(ctx, all)
-	return err
-}
-
-// beside does something for each job at the same time.
-func beside(jobs []*job, do func(*job) error) error {
-	var all sync.WaitGroup
-	for _, j := range jobs {
-		all.Go(func() { j.err = do(j) })
-	}
-	all.Wait()
-	for _, j := range jobs {
-		if j.err != nil {
-			return j.err
+	for _, w := range some {
+		if w.err != nil {
+			return nil, w.err
+		}
+		w.hours = w.later
+		if len(w.now) == 0 {
+			err = in.rebuildDense(ctx, w)
+		} else {
+			err = in.decideWeeks(ctx, w)
+		}
+		if err != nil {
+			return nil, err
 		}
 	}
-	return nil
+	if seq, err = in.log.Seq(ctx); err != nil {
+		return nil, err
+	}
+	for _, w := range some {
+		w.make = in.maker(w.series)
+	}
+	beside(some, func(w *weeks) { in.remake(w, seq) })
+	var all store.Batch
+	for _, w := range some {
+		in.facts.use(w.make.used)
+		all.ReplaceHours = append(all.ReplaceHours, w.batch.ReplaceHours...)
+		all.Tallies = append(all.Tallies, w.batch.Tallies...)
+		all.Settled = append(all.Settled, w.batch.Settled...)
+	}
+	r.idle = append(r.idle, some...)
+	ahead = r.next()
+	var reading sync.WaitGroup
+	reading.Go(func() { r.read(ctx, ahead) })
+	defer reading.Wait()
+	r.seq = seq
+	if len(all.Settled) > 0 {
+		var done store.Appended
+		if done, err = in.append(ctx, all); err != nil {
+			return nil, err
+		}
+		r.seq = done.Seq
+	}
+	return ahead, nil
 }
 
-// read reads the readings of as many weeks as may be kept together, and takes their
-// hours from the job's: none if not even one may.
-func (j *job) read(ctx context.Context, log store.Log) error {
-	week := weekOf(j.hours[0] * reception.HourMS)
+// beside does something with each weeks at the same time.
+func beside(some []*weeks, do func(*weeks)) {
+	var all sync.WaitGroup
+	for _, w := range some {
+		all.Go(func() { do(w) })
+	}
+	all.Wait()
+}
+
+// read reads weeks, beside each other.
+func (r *rebuild) read(ctx context.Context, some []*weeks) {
+	beside(some, func(w *weeks) { w.err = w.read(ctx, r.in.log) })
+}
+
+func (w *weeks) read(ctx context.Context, log store.Log) error {
+	week := weekOf(w.hours[0] * reception.HourMS)
 	begin, last := weekStart(week), week
-	for _, h := range j.hours { // weeks that follow one another
-		if w := weekOf(h * reception.HourMS); w > last+1 {
+	for _, h := range w.hours { // weeks that follow one another
+		if k := weekOf(h * reception.HourMS); k > last+1 {
 			break
 		} else {
-			last = w
+			last = k
 		}
 	}
 	end := weekStart(last + 1)
-	j.rows = j.rows[:0]
-	for chunk, err := range log.Readings(ctx, of(j.series, begin-padMS, end+padMS)) {
+	w.clear()
+	for chunk, err := range log.Readings(ctx, of(w.series, begin-padMS, end+padMS)) {
 		if err != nil {
 			return err
 		}
-		if n := len(j.rows); n > 0 && n+len(chunk) > rowsAtOnce {
-			end = weekStart(weekOf(j.rows[n-1].Time + 1 - padMS))
+		if w.size >= rowsAtOnce {
+			end = weekStart(weekOf(w.of[w.len()-1].time + 1 - padMS))
 			break
 		}
-		j.rows = append(j.rows, chunk...)
+		w.take(chunk)
 	}
-	n, _ := slices.BinarySearch(j.hours, end/reception.HourMS)
-	j.now, j.hours = j.hours[:n], j.hours[n:]
+	n, _ := slices.BinarySearch(w.hours, end/reception.HourMS)
+	w.now, w.later = w.hours[:n], w.hours[n:]
 	return nil
 }
 
-// decideJob decides the intervals of a job's weeks. Of weeks with another one all hours
-// are made again.
-func (in *Intake) decideJob(ctx context.Context, j *job) error {
-	schedule, now := in.o.Rules(j.series).BaseIntervalMS, in.now()
+// decideWeeks decides the intervals of weeks. Of those with another one all hours are
+// made again.
+func (in *Intake) decideWeeks(ctx context.Context, w *weeks) error {
+	schedule, now := in.o.Rules(w.series).BaseIntervalMS, in.now()
 	var hours []int64
-	for i := 0; i < len(j.now); {
-		week := weekOf(j.now[i] * reception.HourMS)
+	for i := 0; i < len(w.now); {
+		week := weekOf(w.now[i] * reception.HourMS)
 		begin, end := weekStart(week), weekStart(week+1)
-		n, _ := slices.BinarySearch(j.now, end/reception.HourMS)
+		n, _ := slices.BinarySearch(w.now, end/reception.HourMS)
 		changed := false
 		if over(week, schedule, now) {
 			var sp spacing
-			for k := from(j.rows, begin); k < len(j.rows) && j.rows[k].Time < end; k++ {
-				sp.add(&j.rows[k])
+			for k := w.from(begin); k < w.len() && w.of[k].time < end; k++ {
+				if w.base(w.book.list, k) {
+					sp.visit(w.of[k].time)
+				}
 			}
 			var err error
-			if changed, err = in.decide(ctx, j.series, week, sp.interval(schedule), now); err != nil {
+			if changed, err = in.decide(ctx, w.series, week, sp.interval(schedule), now); err != nil {
 				return err
 			}
 		}
 		if changed {
 			hours = append(hours, hoursOf(week)...)
 		} else {
-			hours = append(hours, j.now[i:n]...)
+			hours = append(hours, w.now[i:n]...)
 		}
 		i = n
 	}
-	j.now = hours
+	w.now = hours
 	return nil
 }
 
@@ -232,12 +269,12 @@ func hoursOf(week int64) (out []int64) {
 
 // rebuildDense makes the hours of a job's first week again, of which not all readings
 // may be kept together, a few hours at a time.
-func (in *Intake) rebuildDense(ctx context.Context, j *job) error {
-	s, week := j.series, weekOf(j.hours[0]*reception.HourMS)
+func (in *Intake) rebuildDense(ctx context.Context, w *weeks) error {
+	s, week := w.series, weekOf(w.hours[0]*reception.HourMS)
 	begin, end := weekStart(week), weekStart(week+1)
-	n, _ := slices.BinarySearch(j.hours, end/reception.HourMS)
-	hours := j.hours[:n]
-	j.hours = j.hours[n:]
+	n, _ := slices.BinarySearch(w.hours, end/reception.HourMS)
+	hours := w.hours[:n]
+	w.hours = w.hours[n:]
 	schedule, now := in.o.Rules(s).BaseIntervalMS, in.now()
 	if over(week, schedule, now) {
 		var sp spacing
@@ -257,7 +294,6 @@ func (in *Intake) rebuildDense(ctx context.Context, j *job) error {
 			hours = hoursOf(week)
 		}
 	}
-	var fold tally.Folder
 	for len(hours) > 0 {
 		n := 1
 		for n < len(hours) && hours[n] < hours[0]+2 {
@@ -267,48 +303,77 @@ func (in *Intake) rebuildDense(ctx context.Context, j *job) error {
 		if err != nil {
 			return err
 		}
-		rows, err := in.read(ctx, s, hours[0]*reception.HourMS-padMS, (hours[n-1]+1)*reception.HourMS+padMS)
-		if err != nil {
-			return err
+		w.clear()
+		for chunk, err := range in.log.Readings(ctx, of(s, hours[0]*reception.HourMS-padMS, (hours[n-1]+1)*reception.HourMS+padMS)) {
+			if err != nil {
+				return err
+			}
+			w.take(chunk)
 		}
-		m := in.maker(s)
-		b := in.remake(m, &fold, rows, hours[:n], seq)
-		in.facts.use(m.used)
-		if _, err := in.append(ctx, b); err != nil {
+		w.make, w.now = in.maker(s), hours[:n]
+		in.remake(w, seq)
+		in.facts.use(w.make.used)
+		if _, err := in.append(ctx, w.batch); err != nil {
 			return err
 		}
 		hours = hours[n:]
 	}
+	w.now = nil
 	return nil
+}
+
+func (w *weeks) clear() {
+	w.rows, w.size = rows{of: w.of[:0], odd: w.odd[:0]}, 0
+	if len(w.book.list) > maxForms/4 {
+		w.book = formBook{}
+	}
+}
+
+func (w *weeks) take(chunk []reception.Reading) {
+	for i := range chunk {
+		w.size += w.add(&w.book, &chunk[i], 0)
+	}
 }
 
 // remake makes hours and the neighbours that look into them from rows, and settles the
 // hours, as of a sequence of the log.
-func (in *Intake) remake(m *maker, f *tally.Folder, rows []reception.Reading, hours []int64, seq int64) (b store.Batch) {
-	if len(hours) == 0 {
-		return b
+func (in *Intake) remake(w *weeks, seq int64) {
+	w.batch = store.Batch{}
+	if len(w.now) == 0 {
+		return
 	}
-	s := m.series
+	b, s := &w.batch, w.series
 	l, isLive := in.lives[s]
 	isOpen := func(h int64) bool { return isLive && h >= l.open }
-	next := hours[0] - m.reach(hours[0])
-	for _, h := range hours {
+	next := w.now[0] - w.make.reach(w.now[0])
+	for _, h := range w.now {
 		if isOpen(h) {
 			continue
 		}
-		k := m.reach(h)
+		k := w.make.reach(h)
 		for x := max(next, h-k); x <= h+k; x++ {
 			if isOpen(x) {
 				break
 			}
-			i, j := from(rows, x*reception.HourMS), from(rows, (x+1)*reception.HourMS)
 			b.ReplaceHours = append(b.ReplaceHours, store.DirtyHour{Series: s, Hour: x})
-			b.Tallies = pack(b.Tallies, m.keyed(f, rows, i, j))
+			b.Tallies = pack(b.Tallies, w.tallies(x))
 			next = x + 1
 		}
 		b.Settled = append(b.Settled, store.DirtyHour{Series: s, Hour: h, Seq: seq})
 	}
-	return b
+}
+
+// tallies makes those of one hour, valid until the next.
+func (w *weeks) tallies(hour int64) []tally.Keyed {
+	start, end := hour*reception.HourMS, (hour+1)*reception.HourMS
+	i, j := w.from(start), w.from(end)
+	if i == j {
+		return nil
+	}
+	carry := w.make.at(start).CarryMS()
+	first, last := w.from(start-carry), w.from(end+carry)
+	w.near = w.unpack(w.near[:0], w.book.list, w.of[first:last])
+	return w.make.keyed(&w.fold, w.near, i-first, j-first)
 }
 
 // reach is how many hours away a tally may look into this hour.
