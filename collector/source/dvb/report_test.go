@@ -128,7 +128,7 @@ func TestReportEnds(t *testing.T) {
 		if !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("report: %v, want that it was ended", err)
 		}
-		time.Sleep(time.Minute)
+		synctest.Wait()
 		if len(k.fd) != 0 {
 			t.Errorf("%v afterwards", k)
 		}
