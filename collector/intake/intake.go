@@ -250,16 +250,9 @@ func (in *Intake) append(ctx context.Context, b store.Batch) (store.Appended, er
 		return done, err
 	}
 	for i := range b.Readings {
-		// Within a run of one series that ascends, the ends will do.
-		if i == 0 || i == len(b.Readings)-1 || !follows(&b.Readings[i-1], &b.Readings[i]) || !follows(&b.Readings[i], &b.Readings[i+1]) {
-			in.seen(&b.Readings[i])
-		}
+		in.seen(&b.Readings[i])
 	}
 	return done, nil
-}
-
-func follows(a, b *reception.Reading) bool {
-	return a.Time <= b.Time && a.FrequencyHz == b.FrequencyHz && a.Tuner == b.Tuner && a.Layer == b.Layer
 }
 
 func (in *Intake) seen(r *reception.Reading) {

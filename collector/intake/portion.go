@@ -160,6 +160,16 @@ func (im *importer) storeSome(ctx context.Context, portions []*portion, f forms)
 		}
 	}
 	im.fold(portions, f)
+	for _, p := range portions { // should storing fail, wider than what is there: no harm
+		rs := im.unpacked.readings[p.from : p.from+p.n]
+		for i := range p.late {
+			in.seen(&rs[i])
+		}
+		if p.n > len(p.late) {
+			in.seen(&rs[len(p.late)])
+			in.seen(&rs[p.n-1])
+		}
+	}
 	folded, rest := im.split(portions)
 	for _, p := range portions {
 		folded.tallies = append(folded.tallies, p.tallies...)
@@ -388,7 +398,7 @@ func (im *importer) append(ctx context.Context, l load, folded bool) error {
 		return nil
 	}
 	in, rep := im.in, &im.report
-	done, err := in.append(ctx, store.Batch{Readings: l.readings, Tallies: l.tallies, FoldedReadings: folded})
+	done, err := in.log.Append(ctx, store.Batch{Readings: l.readings, Tallies: l.tallies, FoldedReadings: folded})
 	if err != nil {
 		return err
 	}
