@@ -250,9 +250,27 @@ func met(in []reception.Reading, idx []int32, c *segment.Columns, k, row int) (i
 	return k, row, false
 }
 
+// bulkWorkers is how many columns of a history are encoded side by side.
+const bulkWorkers = 2
+
+// prepareBulk makes the writer of histories. It stays until the house is kept.
+func (s *Store) prepareBulk() error {
+	if s.bulkWriter != nil {
+		return nil
+	}
+	c, err := segment.NewCodec(bulkWorkers)
+	if err == nil {
+		s.bulkWriter = segment.NewWriter(c, bulkWorkers)
+	}
+	return err
+}
+
 // file writes the new readings of a month into a file of their own.
 func (a *appending) file(in []reception.Reading, runs []run, gone []bool) error {
 	if a.filing == nil {
+		if err := a.s.prepareBulk(); err != nil {
+			return err
+		}
 		a.filing = &filing{s: a.s, w: a.s.bulkWriter}
 	}
 	f := a.filing

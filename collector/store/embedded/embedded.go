@@ -92,9 +92,9 @@ type Store struct {
 	bulkRows, newRows int
 	lastSegment       atomic.Int64
 	stranded          stranded
-	tidying           chan struct{} // holds a token while a Tidy runs
-	late              lateCache     // used with the turn to write
-	bulkWriter        *segment.Writer
+	tidying           chan struct{}   // holds a token while a Tidy runs
+	late              lateCache       // used with the turn to write
+	bulkWriter        *segment.Writer // nil until it is needed
 
 	// mu guards what follows from a commit to its becoming visible here, so that a
 	// snapshot of the database and the lines not yet written down agree.
@@ -156,8 +156,7 @@ func openOnce(ctx context.Context, dir string, o *Options) (_ *Store, err error)
 	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1),
 		pendingLines: o.pendingLines, copyPages: o.copyPages,
 		disk: cmp.Or[disk](o.disk, systemDisk{}), codec: codec, at: o.at, tidying: make(chan struct{}, 1),
-		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows),
-		bulkWriter: segment.NewWriter(codec)}
+		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows)}
 	s.pins.remove = s.disk.Remove
 	s.library = newLibrary(s.disk, codec, s.log, s.readings())
 	s.reserve = o.reserveIn(dir)

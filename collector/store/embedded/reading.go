@@ -67,14 +67,14 @@ const hotSpanQuery = `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND tim
 
 // readStmts are the statements of the reading connections.
 type readStmts struct {
-	snapshot, hot, hotSpan, form, weather, tallies, changes, dirty, entries, history *sql.Stmt
+	snapshot, hot, hotSome, form, weather, tallies, changes, dirty, entries, history *sql.Stmt
 }
 
 func (r *readStmts) all() map[**sql.Stmt]string {
 	return map[**sql.Stmt]string{
 		&r.snapshot: `SELECT 1 FROM migration LIMIT 1`,
 		&r.hot:      `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series = ? ORDER BY time`,
-		&r.hotSpan:  hotSpanQuery,
+		&r.hotSome:  `SELECT ` + hotColumns + ` FROM hot WHERE time >= ? AND time < ? AND series IN (SELECT value FROM json_each(?)) ORDER BY time`,
 		&r.form:     `SELECT visit, why, locked, tuned_hz, identity, mode, system, scale FROM form WHERE id = ?`,
 		&r.weather:  `SELECT ` + weatherColumns + ` FROM weather WHERE time >= ? AND time < ? ORDER BY time, source, interval_s`,
 		&r.tallies: `SELECT t.id, t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -164,37 +165,44 @@ func (s *Store) removeStranded() {
 	}
 }
 
-// sealRows is how many hot rows a seal takes at most, so that its transaction's log
-// and the readings in memory stay small. It is more than a minute's visits to forty
-// channels make in a day.
-const sealRows = 60000
+const (
+	// sealRows is how many hot rows a seal takes at most, so that its transaction's log
+	// stays small. It is more than a minute's visits to forty channels make in a day.
+	sealRows = 60000
+	// sealHold is how many of them are in memory at once, unless one series has more.
+	sealHold = 16384
+)
 
 // seal brings hot rows from one instant up to another into a file, sealRows of them at
 // most, and returns how many it took. The span must lie in one month.
-func (s *Store) seal(ctx context.Context, from, to int64) (int, error) {
-	var seq int64
-	var series []*seriesRow
-	rows := map[int64][]reception.Reading{}
-	n := 0
-	err := s.read(ctx, func() { seq, series = s.cat.seq, s.selected(store.Query{}) }, func(tx *sql.Tx) (err error) {
-		n, to, err = s.gather(ctx, tx, series, from, to, rows)
-		return err
-	})
-	if err != nil || n == 0 {
+func (s *Store) seal(ctx context.Context, from, to int64) (n int, err error) {
+	words, err := s.words(ctx)
+	if err != nil {
 		return 0, err
 	}
-	f := &filing{s: s, w: segment.NewWriter(s.codec)}
+	var seq int64
+	var series []*seriesRow
+	f := &filing{s: s, w: segment.NewWriter(s.codec, 1)}
 	committing := false
 	defer func() {
 		if err != nil {
 			f.undo(committing)
 		}
 	}()
-	if err = s.writeSealed(ctx, f, series, rows, from); err == nil {
+	err = s.read(ctx, func() { seq, series = s.cat.seq, s.selected(store.Query{}) }, func(tx *sql.Tx) (err error) {
+		if to, err = s.sealEnd(ctx, tx, from, to); err == nil {
+			n, err = s.writeHot(ctx, tx, f, words, series, from, to)
+		}
+		return err
+	})
+	if err == nil {
 		err = f.name()
 	}
 	if err != nil {
 		return 0, s.explainFile("seal", err)
+	}
+	if n == 0 {
+		return 0, nil
 	}
 	run := context.WithoutCancel(ctx)
 	err = s.write(ctx, forSealing, func() error {
@@ -206,7 +214,7 @@ func (s *Store) seal(ctx context.Context, from, to int64) (int, error) {
 			return err
 		}
 		if gone != n {
-			return fmt.Errorf("seal: %d readings were written and %d would be dropped", n, gone)
+			return fmt.Errorf("seal in store %s: %d readings were written and %d would be dropped; this should not be, please report it", s.dir, n, gone)
 		}
 		if err := s.writeDown(run, nil, nil); err != nil {
 			return err
@@ -225,75 +233,142 @@ func (s *Store) seal(ctx context.Context, from, to int64) (int, error) {
 	return n, nil
 }
 
-// gather reads hot rows by series id, and returns how many and up to which instant.
-func (s *Store) gather(ctx context.Context, tx *sql.Tx, series []*seriesRow, from, to int64, out map[int64][]reception.Reading) (n int, upTo int64, err error) {
-	known := map[int64]reception.Series{}
-	for _, r := range series {
-		known[r.id] = r.Series
+// sealEnd returns the end of a span that begins at from, ends at to at the latest, and
+// has about sealRows hot rows. Rows of one instant stay together.
+func (s *Store) sealEnd(ctx context.Context, tx *sql.Tx, from, to int64) (int64, error) {
+	var first, end sql.NullInt64
+	err := tx.QueryRowContext(ctx, `SELECT (SELECT min(time) FROM hot WHERE time >= ?1 AND time < ?2),
+		(SELECT time FROM hot WHERE time >= ?1 AND time < ?2 ORDER BY time LIMIT 1 OFFSET ?3)`, from, to, s.sealRows).Scan(&first, &end)
+	if err != nil || !end.Valid {
+		return to, err
 	}
-	st := tx.StmtContext(ctx, s.stmts.hotSpan)
-	defer st.Close()
-	rows, err := st.QueryContext(ctx, from, to)
+	if end.Int64 > first.Int64 {
+		return end.Int64, nil
+	}
+	err = tx.QueryRowContext(ctx, `SELECT min(time) FROM hot WHERE time > ? AND time < ?`, end.Int64, to).Scan(&end)
+	if err != nil || !end.Valid {
+		return to, err
+	}
+	return end.Int64, nil
+}
+
+// A heap is how many hot rows a series has.
+type heap struct {
+	series *seriesRow
+	rows   int
+}
+
+// writeHot writes the hot rows of a span into one file, and returns how many there are.
+// It reads the span for a few series at a time, so that their rows fit into memory.
+func (s *Store) writeHot(ctx context.Context, tx *sql.Tx, f *filing, words map[string]string, series []*seriesRow, from, to int64) (n int, err error) {
+	heaps, err := countHot(ctx, tx, series, from, to)
+	if err != nil || len(heaps) == 0 {
+		return 0, err
+	}
+	if err := f.begin(monthOf(from), part); err != nil {
+		return 0, err
+	}
+	ids := map[reception.Series]int64{}
+	for len(heaps) > 0 {
+		k, rows := 1, heaps[0].rows
+		for k < len(heaps) && rows+heaps[k].rows <= sealHold {
+			rows += heaps[k].rows
+			k++
+		}
+		if err := s.writeHeaps(ctx, tx, f, heaps[:k], from, to); err != nil {
+			return 0, err
+		}
+		for _, h := range heaps[:k] {
+			ids[h.series.Series] = h.series.id
+		}
+		n += rows
+		heaps = heaps[k:]
+	}
+	return n, f.end(words, ids)
+}
+
+// countHot counts the hot rows of a span, in series order.
+func countHot(ctx context.Context, tx *sql.Tx, series []*seriesRow, from, to int64) (out []heap, err error) {
+	rows, err := tx.QueryContext(ctx, `SELECT series, count(*) FROM hot WHERE time >= ? AND time < ? GROUP BY series`, from, to)
 	if err != nil {
-		return 0, to, err
+		return nil, err
+	}
+	defer rows.Close()
+	count := map[int64]int{}
+	for rows.Next() {
+		var id int64
+		var n int
+		if err := rows.Scan(&id, &n); err != nil {
+			return nil, err
+		}
+		count[id] = n
+	}
+	for _, r := range series {
+		if n := count[r.id]; n > 0 {
+			out = append(out, heap{r, n})
+		}
+	}
+	return out, rows.Err()
+}
+
+// writeHeaps writes the hot rows of some series.
+func (s *Store) writeHeaps(ctx context.Context, tx *sql.Tx, f *filing, heaps []heap, from, to int64) error {
+	ids := make([]int64, len(heaps))
+	held := map[int64][]reception.Reading{}
+	for i, h := range heaps {
+		ids[i], held[h.series.id] = h.series.id, make([]reception.Reading, 0, h.rows)
+	}
+	list, err := json.Marshal(ids)
+	if err != nil {
+		return err
+	}
+	st := tx.StmtContext(ctx, s.stmts.hotSome)
+	defer st.Close()
+	rows, err := st.QueryContext(ctx, from, to, string(list))
+	if err != nil {
+		return err
 	}
 	defer rows.Close()
 	lookup := s.formLookup(ctx)
 	row := newHotRow()
-	last := int64(0)
-	for rows.Next() {
+	for n := 0; rows.Next(); n++ {
 		if err := rows.Scan(row.dest...); err != nil {
-			return 0, to, err
+			return err
 		}
-		t, id := unpackInt(row.v[0]), unpackInt(row.v[1])
-		if n >= s.sealRows && t != last {
-			return n, t, nil
-		}
-		last = t
-		k := known[id]
-		r := reception.Reading{Tuner: k.Tuner, FrequencyHz: k.FrequencyHz, Layer: k.Layer}
+		var r reception.Reading
 		if err := row.fill(&r, lookup); err != nil {
-			return 0, to, err
+			return err
 		}
-		out[id] = append(out[id], r)
-		if n++; n%readingsAtOnce == 0 {
+		id := unpackInt(row.v[1])
+		held[id] = append(held[id], r)
+		if n%readingsAtOnce == 0 {
 			if err := s.check(ctx); err != nil {
-				return 0, to, err
-			}
-		}
-	}
-	return n, to, rows.Err()
-}
-
-// writeSealed writes one file, series by series.
-func (s *Store) writeSealed(ctx context.Context, f *filing, series []*seriesRow, rows map[int64][]reception.Reading, from int64) error {
-	words, err := s.words(ctx)
-	if err != nil {
-		return err
-	}
-	if err := f.begin(monthOf(from), part); err != nil {
-		return err
-	}
-	ids := map[reception.Series]int64{}
-	for _, r := range series { // in their order
-		ids[r.Series] = r.id
-		for chunk := range slices.Chunk(rows[r.id], segment.MaxRows) {
-			if err := ctx.Err(); err != nil {
 				return err
 			}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	for _, h := range heaps {
+		of := held[h.series.id]
+		for i := range of {
+			of[i].Tuner, of[i].FrequencyHz, of[i].Layer = h.series.Tuner, h.series.FrequencyHz, h.series.Layer
+		}
+		for chunk := range slices.Chunk(of, segment.MaxRows) {
 			f.w.Add(chunk)
 			if err := f.w.Cut(); err != nil {
 				return err
 			}
 		}
 	}
-	return f.end(words, ids)
+	return nil
 }
 
 // explainFile gives an error of a file of sealed readings its place and a remedy.
 func (s *Store) explainFile(what string, err error) error {
 	switch {
-	case errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded):
+	case errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, store.ErrClosed) || errors.Is(err, store.ErrFull):
 		return err
 	case isFull(err):
 		return fmt.Errorf("%s in store %s: %w: free space on its file system (%w)", what, s.dir, store.ErrFull, err)

@@ -58,7 +58,7 @@ func (s *Store) Tidy(ctx context.Context, now time.Time) error {
 func (s *Store) rest() {
 	select {
 	case <-s.turn:
-		s.late, s.bulkWriter = lateCache{}, segment.NewWriter(s.codec)
+		s.late, s.bulkWriter = lateCache{}, nil
 		s.turn <- struct{}{}
 	default:
 	}
@@ -177,7 +177,7 @@ func (s *Store) merge(ctx context.Context, month int64, segs []*segmentRow, as m
 		old[seg.id] = true
 		rows += seg.rows
 	}
-	f := &filing{s: s, w: segment.NewWriter(s.codec)}
+	f := &filing{s: s, w: segment.NewWriter(s.codec, 1)}
 	committing := false
 	defer func() {
 		if err != nil {

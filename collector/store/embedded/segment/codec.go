@@ -22,7 +22,11 @@ func NewCodec(workers int) (*Codec, error) {
 	c := &Codec{}
 	for e, level := range []zstd.EncoderLevel{quick: zstd.SpeedFastest, steady: zstd.SpeedDefault, better: zstd.SpeedBetterCompression} {
 		var err error
-		c.encoders[e], err = zstd.NewWriter(nil, zstd.WithEncoderLevel(level), zstd.WithEncoderConcurrency(workers), zstd.WithWindowSize(window),
+		n := workers
+		if effort(e) == better {
+			n = 1 // it takes four megabytes
+		}
+		c.encoders[e], err = zstd.NewWriter(nil, zstd.WithEncoderLevel(level), zstd.WithEncoderConcurrency(n), zstd.WithWindowSize(window),
 			zstd.WithLowerEncoderMem(true), zstd.WithEncoderCRC(false), zstd.WithZeroFrames(true))
 		if err != nil {
 			return nil, fmt.Errorf("make a compressor: %w", err)

@@ -128,7 +128,7 @@ func named(name string) int {
 var columnCount = len(intColumns) + 1 + len(textColumns)
 
 // columnNames are the names in the order of the file.
-func columnNames() []string {
+var columnNames = func() []string {
 	var out []string
 	for i := range intColumns {
 		out = append(out, intColumns[i].name)
@@ -138,7 +138,7 @@ func columnNames() []string {
 		out = append(out, textColumns[i].name)
 	}
 	return out
-}
+}()
 
 // thousandths returns a number rounded to thousandths, null32 if it is not available
 // or too large for that, and whether that gives back its very bits.

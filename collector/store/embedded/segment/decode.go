@@ -83,7 +83,7 @@ func (f *File) read(g int, c *Columns, upTo int) (err error) {
 	return guard(func() error {
 		for i, ch := range x.chunks[:upTo] {
 			if err := c.column(f.codec, i, ch); err != nil {
-				return fmt.Errorf("%w: group %d, column %s: %w", ErrDamaged, g, columnNames()[i], err)
+				return fmt.Errorf("%w: group %d, column %s: %w", ErrDamaged, g, columnNames[i], err)
 			}
 		}
 		if upTo == columnCount {

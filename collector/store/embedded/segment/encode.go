@@ -28,8 +28,8 @@ type encoder struct {
 
 // begin starts a chunk. A column has the same compression in all groups of a file: there
 // are readers that count on it.
-func (e *encoder) begin(c *Codec, rows int, bare bool) {
-	e.codec, e.rows, e.out, e.body = c, rows, e.out[:0], e.body[:0]
+func (e *encoder) begin(c *Codec, rows int, bare bool, out []byte) {
+	e.codec, e.rows, e.out, e.body = c, rows, out[:0], e.body[:0]
 	e.meta = format.ColumnMetaData{NumValues: int64(rows), DictionaryPageOffset: -1, Encoding: thrift.Slice[format.Encoding]{format.RLE}, Codec: format.Zstd}
 	if bare {
 		e.meta.Codec = format.Uncompressed
@@ -88,24 +88,21 @@ func (e *encoder) level(n int, there func(int) bool) {
 }
 
 // ints encodes whole numbers.
-func (e *encoder) ints(c *intColumn, v []int64, how effort) error {
+func (e *encoder) ints(c *intColumn, b *intBuffer, how effort) error {
 	e.meta.Type = format.Int32
 	if c.wide {
 		e.meta.Type = format.Int64
 	}
-	if c.rest && !slices.ContainsFunc(v, func(x int64) bool { return x != 0 && x != c.missing }) {
-		e.level(0, nil) // the source is no finer
-		e.meta.Statistics.NullCount = int64(e.rows)
-		return e.dataPage(format.Plain, quick)
+	v := b.v
+	switch {
+	case len(v) == 0:
+		return e.constant(c, b.one)
+	case c.rest && !slices.ContainsFunc(v, func(x int64) bool { return x != 0 && x != c.missing }):
+		return e.constant(c, c.missing) // the source is no finer
 	}
 	v = e.present(c, v)
 	if c.bounds {
-		lo, hi := slices.Min(v), slices.Max(v)
-		e.meta.Statistics.MinValue = binary.LittleEndian.AppendUint64(nil, uint64(lo))
-		e.meta.Statistics.MaxValue = binary.LittleEndian.AppendUint64(nil, uint64(hi))
-	}
-	if len(v) == 0 {
-		return e.dataPage(format.Plain, quick)
+		e.bounds(slices.Min(v), slices.Max(v))
 	}
 	if c.dict && e.number(v) {
 		e.dict = e.dict[:0]
@@ -114,11 +111,7 @@ func (e *encoder) ints(c *intColumn, v []int64, how effort) error {
 			ids[id] = x
 		}
 		for _, x := range ids {
-			if c.wide {
-				e.dict = binary.LittleEndian.AppendUint64(e.dict, uint64(x))
-			} else {
-				e.dict = binary.LittleEndian.AppendUint32(e.dict, uint32(x))
-			}
+			e.word(c, x)
 		}
 		return e.indexed(len(ids), how)
 	}
@@ -137,6 +130,44 @@ func (e *encoder) ints(c *intColumn, v []int64, how effort) error {
 	}
 	e.body = append(e.body, e.values...)
 	return e.dataPage(format.DeltaBinaryPacked, how)
+}
+
+// constant encodes a number that stands in all rows.
+func (e *encoder) constant(c *intColumn, x int64) error {
+	if c.optional && (x == c.missing || c.rest && x == 0) {
+		e.level(0, nil)
+		e.meta.Statistics.NullCount = int64(e.rows)
+		return e.dataPage(format.Plain, quick)
+	}
+	if c.optional {
+		e.level(e.rows, nil)
+	}
+	if c.bounds {
+		e.bounds(x, x)
+	}
+	e.dict = e.dict[:0]
+	e.word(c, x)
+	return e.same()
+}
+
+// same writes the only word of the dictionary for all rows.
+func (e *encoder) same() error {
+	e.values = binary.AppendUvarint(append(e.values[:0], 0), uint64(e.rows)<<1) // indexes of no bits
+	return e.pages(1, quick)
+}
+
+func (e *encoder) bounds(lo, hi int64) {
+	e.meta.Statistics.MinValue = binary.LittleEndian.AppendUint64(nil, uint64(lo))
+	e.meta.Statistics.MaxValue = binary.LittleEndian.AppendUint64(nil, uint64(hi))
+}
+
+// word adds a number to the dictionary.
+func (e *encoder) word(c *intColumn, x int64) {
+	if c.wide {
+		e.dict = binary.LittleEndian.AppendUint64(e.dict, uint64(x))
+	} else {
+		e.dict = binary.LittleEndian.AppendUint32(e.dict, uint32(x))
+	}
 }
 
 // number gives each different number an index, in the order of their coming, and
@@ -167,17 +198,20 @@ func (e *encoder) number(v []int64) bool {
 }
 
 // indexed writes the dictionary's page and the page of e.narrow, which point into it.
-func (e *encoder) indexed(n int, how effort) error {
-	body := e.body
+func (e *encoder) indexed(n int, how effort) (err error) {
+	if e.values, err = (&rle.DictionaryEncoding{}).EncodeInt32(e.values, e.narrow); err != nil {
+		return err
+	}
+	return e.pages(n, how)
+}
+
+// pages writes the dictionary's page of n words and the page of e.values.
+func (e *encoder) pages(n int, how effort) error {
 	e.meta.DictionaryPageOffset = 0
 	e.meta.Encoding = append(e.meta.Encoding, format.Plain)
 	h := format.PageHeader{Type: format.DictionaryPage,
 		DictionaryPageHeader: thrift.New(format.DictionaryPageHeader{NumValues: int32(n), Encoding: format.Plain})}
-	var err error
-	if e.values, err = (&rle.DictionaryEncoding{}).EncodeInt32(e.values, e.narrow); err != nil {
-		return err
-	}
-	e.body = append(body, e.values...)
+	e.body = append(e.body, e.values...)
 	if err := e.page(&h, e.dict, how); err != nil {
 		return err
 	}
@@ -227,36 +261,37 @@ func (e *encoder) bools(v []bool) error {
 // texts encodes words, always by a dictionary.
 func (e *encoder) texts(c *textColumn, b *textBuffer) error {
 	e.meta.Type = format.ByteArray
-	words, of := b.words, b.of
+	e.dict = e.dict[:0]
+	for _, s := range b.words {
+		e.dict = binary.LittleEndian.AppendUint32(e.dict, uint32(len(s)))
+		e.dict = append(e.dict, s...)
+	}
+	switch {
+	case len(b.of) == 0 && c.optional && b.words[0] == "":
+		e.level(0, nil)
+		e.meta.Statistics.NullCount = int64(e.rows)
+		return e.dataPage(format.Plain, quick)
+	case len(b.of) == 0:
+		if c.optional {
+			e.level(e.rows, nil)
+		}
+		return e.same()
+	}
+	e.narrow = e.narrow[:0]
 	if c.optional {
 		none, ok := b.ids[""]
 		if !ok {
 			none = -1
 		}
-		n := 0
-		for _, id := range of {
-			if id != none {
-				n++
-			}
-		}
-		e.level(n, func(i int) bool { return of[i] != none })
-		e.meta.Statistics.NullCount = int64(len(of) - n)
-		if n == 0 {
-			return e.dataPage(format.Plain, quick)
-		}
-		e.narrow = e.narrow[:0]
-		for _, id := range of {
+		for _, id := range b.of {
 			if id != none {
 				e.narrow = append(e.narrow, id)
 			}
 		}
+		e.level(len(e.narrow), func(i int) bool { return b.of[i] != none })
+		e.meta.Statistics.NullCount = int64(e.rows - len(e.narrow))
 	} else {
-		e.narrow = append(e.narrow[:0], of...)
+		e.narrow = append(e.narrow, b.of...)
 	}
-	e.dict = e.dict[:0]
-	for _, s := range words {
-		e.dict = binary.LittleEndian.AppendUint32(e.dict, uint32(len(s)))
-		e.dict = append(e.dict, s...)
-	}
-	return e.indexed(len(words), quick)
+	return e.indexed(len(b.words), quick)
 }

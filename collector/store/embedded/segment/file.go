@@ -82,7 +82,7 @@ func (f *File) take(meta *format.FileMetaData, end int64) error {
 	if words[formatKey] != version {
 		return fmt.Errorf("%w: it says %s %q, this version reads %q", ErrOther, formatKey, words[formatKey], version)
 	}
-	names := columnNames()
+	names := columnNames
 	if len(meta.Schema) != len(names)+1 {
 		return fmt.Errorf("%w: it has %d columns, not %d", ErrOther, len(meta.Schema)-1, len(names))
 	}

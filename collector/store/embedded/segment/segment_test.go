@@ -31,7 +31,7 @@ func codec(t testing.TB) *Codec {
 func write(t testing.TB, c *Codec, small bool, groups ...[]reception.Reading) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	w := NewWriter(c)
+	w := NewWriter(c, 1+len(groups)%2)
 	if err := w.Begin(&b, small); err != nil {
 		t.Fatal(err)
 	}
@@ -225,7 +225,7 @@ func TestFullGroup(t *testing.T) {
 			t.Error("one row more did not panic")
 		}
 	}()
-	w := NewWriter(c)
+	w := NewWriter(c, 1)
 	if err := w.Begin(io.Discard, false); err != nil {
 		t.Fatal(err)
 	}
@@ -371,7 +371,7 @@ func FuzzOpen(f *testing.F) {
 func BenchmarkWrite(b *testing.B) {
 	c := codec(b)
 	rs := month(43200)
-	w := NewWriter(c)
+	w := NewWriter(c, 1)
 	b.ReportAllocs()
 	var size int64
 	for b.Loop() {

@@ -7,6 +7,8 @@ import (
 	"hash/crc32"
 	"io"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"github.com/parquet-go/parquet-go/deprecated"
 	"github.com/parquet-go/parquet-go/encoding/thrift"
@@ -22,8 +24,7 @@ const createdBy = "holdfast version " + version
 
 var compact = &thrift.CompactProtocol{}
 
-// A Writer writes one file, group by group. Its memory may be used for another file
-// with Reset. One goroutine at a time.
+// A Writer writes one file after another, group by group. One goroutine at a time.
 type Writer struct {
 	codec *Codec
 	small bool
@@ -35,11 +36,21 @@ type Writer struct {
 	done []Group
 
 	columns
-	enc encoder
+	encoders []encoder // one a worker
+	chunks   []written
 }
 
-// NewWriter returns a writer.
-func NewWriter(c *Codec) *Writer { return &Writer{codec: c} }
+// written is a column of a group as it is written.
+type written struct {
+	meta format.ColumnMetaData // offsets within bytes
+	b    []byte
+	err  error
+}
+
+// NewWriter returns a writer that has so many workers encode columns side by side.
+func NewWriter(c *Codec, workers int) *Writer {
+	return &Writer{codec: c, encoders: make([]encoder, workers), chunks: make([]written, columnCount)}
+}
 
 // Begin starts a file. small has the writer try harder to make it small, which takes a
 // sixth more time.
@@ -85,19 +96,28 @@ func (w *Writer) Cut() error {
 	if w.rows == 0 {
 		return nil
 	}
+	w.encode()
 	from := w.at
 	g := format.RowGroup{NumRows: int64(w.rows), FileOffset: from, Ordinal: int16(len(w.meta.RowGroups)),
 		SortingColumns: []format.SortingColumn{{ColumnIdx: secondColumn}, {ColumnIdx: milliColumn}}}
 	var sum uint32
-	for i := range columnCount {
-		chunk, b, err := w.column(i)
-		if err != nil {
-			return fmt.Errorf("column %s: %w", columnNames()[i], err)
+	for i := range w.chunks {
+		x := &w.chunks[i]
+		if x.err != nil {
+			return fmt.Errorf("column %s: %w", columnNames[i], x.err)
 		}
-		g.TotalByteSize += chunk.MetaData.TotalUncompressedSize
-		g.Columns = append(g.Columns, chunk)
-		sum = crc32.Update(sum, castagnoli, b)
-		if err := w.write(b); err != nil {
+		m := x.meta
+		m.PathInSchema = columnNames[i : i+1 : i+1]
+		m.DataPageOffset += w.at
+		if m.DictionaryPageOffset >= 0 {
+			m.DictionaryPageOffset += w.at
+		} else {
+			m.DictionaryPageOffset = 0
+		}
+		g.TotalByteSize += m.TotalUncompressedSize
+		g.Columns = append(g.Columns, format.ColumnChunk{MetaData: m})
+		sum = crc32.Update(sum, castagnoli, x.b)
+		if err := w.write(x.b); err != nil {
 			return err
 		}
 	}
@@ -108,6 +128,26 @@ func (w *Writer) Cut() error {
 	w.done = append(w.done, Group{Rows: w.rows, First: w.first, Last: w.last, Series: w.series})
 	w.reset()
 	return nil
+}
+
+// encode encodes the columns of the group that is gathered.
+func (w *Writer) encode() {
+	if len(w.encoders) == 1 {
+		for i := range w.chunks {
+			w.column(&w.encoders[0], i)
+		}
+		return
+	}
+	var next atomic.Int32
+	var wg sync.WaitGroup
+	for k := range w.encoders {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < len(w.chunks); i = int(next.Add(1)) - 1 {
+				w.column(&w.encoders[k], i)
+			}
+		})
+	}
+	wg.Wait()
 }
 
 // End writes the last group and the end of the file, with some words of the caller's
@@ -140,35 +180,26 @@ func sortedKeys(m map[string]string) []string {
 	return keys
 }
 
-// column encodes a column of the group that is gathered.
-func (w *Writer) column(i int) (format.ColumnChunk, []byte, error) {
-	var err error
-	switch {
+// column encodes one column.
+func (w *Writer) column(e *encoder, i int) {
+	x := &w.chunks[i]
+	switch k := i - len(intColumns) - 1; {
 	case i < len(intColumns):
 		c := &intColumns[i]
-		w.enc.begin(w.codec, w.rows, c.bare)
-		e := c.effort
-		if e == steady && !w.small {
-			e = quick
+		how := c.effort
+		if how == steady && !w.small {
+			how = quick
 		}
-		err = w.enc.ints(c, w.ints[i], e)
-	case i == len(intColumns):
-		w.enc.begin(w.codec, w.rows, false)
-		err = w.enc.bools(w.locked)
+		e.begin(w.codec, w.rows, c.bare, x.b)
+		x.err = e.ints(c, &w.ints[i], how)
+	case k < 0:
+		e.begin(w.codec, w.rows, false, x.b)
+		x.err = e.bools(w.locked)
 	default:
-		c := &textColumns[i-len(intColumns)-1]
-		w.enc.begin(w.codec, w.rows, c.bare)
-		err = w.enc.texts(c, &w.texts[i-len(intColumns)-1])
+		e.begin(w.codec, w.rows, textColumns[k].bare, x.b)
+		x.err = e.texts(&textColumns[k], &w.texts[k])
 	}
-	m := &w.enc.meta
-	m.PathInSchema = thrift.Slice[string]{columnNames()[i]}
-	if m.DictionaryPageOffset >= 0 {
-		m.DictionaryPageOffset += w.at
-	} else {
-		m.DictionaryPageOffset = 0
-	}
-	m.DataPageOffset += w.at
-	return format.ColumnChunk{MetaData: *m}, w.enc.out, err
+	x.meta, x.b = e.meta, e.out
 }
 
 // columns gathers the rows of a group.
@@ -176,20 +207,46 @@ type columns struct {
 	rows        int
 	series      reception.Series
 	first, last int64
-	ints        [][]int64
+	ints        []intBuffer
 	locked      []bool
 	texts       []textBuffer
 }
 
+// An intBuffer holds whole numbers. Most columns say the same in all rows of a group.
+type intBuffer struct {
+	n   int
+	one int64   // all n of them, as long as v is empty
+	v   []int64 // each
+}
+
+func (b *intBuffer) add(x int64) {
+	b.n++
+	if len(b.v) == 0 {
+		if b.n == 1 || x == b.one {
+			b.one = x
+			return
+		}
+		b.v = slices.Grow(b.v, b.n)
+		for range b.n - 1 {
+			b.v = append(b.v, b.one)
+		}
+	}
+	b.v = append(b.v, x)
+}
+
 type textBuffer struct {
+	n     int
+	last  int32
 	words []string
 	ids   map[string]int32
-	of    []int32 // index into words of each row
+	of    []int32 // index into words of each row; empty: all are the first
 }
 
 func (b *textBuffer) add(s string) {
-	if n := len(b.of); n > 0 && b.words[b.of[n-1]] == s {
-		b.of = append(b.of, b.of[n-1])
+	if b.n++; b.n > 1 && b.words[b.last] == s {
+		if len(b.of) > 0 {
+			b.of = append(b.of, b.last)
+		}
 		return
 	}
 	id, ok := b.ids[s]
@@ -200,36 +257,41 @@ func (b *textBuffer) add(s string) {
 		id = int32(len(b.words))
 		b.ids[s], b.words = id, append(b.words, s)
 	}
+	b.last = id
+	if b.n == 1 {
+		return
+	}
+	if len(b.of) == 0 {
+		b.of = append(b.of, make([]int32, b.n-1)...)
+	}
 	b.of = append(b.of, id)
 }
 
 func (c *columns) gather(rs []reception.Reading) {
 	if c.ints == nil {
-		c.ints, c.texts = make([][]int64, len(intColumns)), make([]textBuffer, len(textColumns))
+		c.ints, c.texts = make([]intBuffer, len(intColumns)), make([]textBuffer, len(textColumns))
 	}
 	c.rows += len(rs)
 	for i := range intColumns {
-		at := intColumns[i].at
+		at, b := intColumns[i].at, &c.ints[i]
 		if at == nil {
 			continue
 		}
-		v := c.ints[i]
 		for j := range rs {
-			v = append(v, *at(&rs[j]))
+			b.add(*at(&rs[j]))
 		}
-		c.ints[i] = v
 	}
 	for j := range rs {
 		s, ms := rs[j].Time/1000, rs[j].Time%1000
 		if ms < 0 {
 			s, ms = s-1, ms+1000
 		}
-		c.ints[secondColumn], c.ints[milliColumn] = append(c.ints[secondColumn], s), append(c.ints[milliColumn], ms)
+		c.ints[secondColumn].add(s)
+		c.ints[milliColumn].add(ms)
 	}
 	odd := false
 	for i := range floatColumns {
-		f := &floatColumns[i]
-		if c.floats(f, rs) {
+		if c.floats(&floatColumns[i], rs) {
 			odd = true
 		}
 	}
@@ -238,55 +300,48 @@ func (c *columns) gather(rs []reception.Reading) {
 	}
 	for i := range textColumns {
 		t, b := &textColumns[i], &c.texts[i]
-		if t.optional && !odd { // exact: nothing to add
-			for range rs {
-				b.add("")
-			}
-			continue
-		}
 		for j := range rs {
-			b.add(t.get(&rs[j]))
+			if t.optional && !odd { // exact: nothing to add
+				b.add("")
+			} else {
+				b.add(t.get(&rs[j]))
+			}
 		}
 	}
 }
 
 // floats gathers a measurement, and reports whether any value needs its exact text.
 func (c *columns) floats(f *floatColumn, rs []reception.Reading) (odd bool) {
-	rest := c.ints[f.rest]
-	if f.step == 0 {
-		for j := range rs {
-			m, same := f.number(&rs[j])
-			odd = odd || !same
-			rest = append(rest, m)
-		}
-		c.ints[f.rest] = rest
-		return odd
-	}
-	coarse := c.ints[f.coarse]
+	rest, coarse := &c.ints[f.rest], &c.ints[f.coarse]
 	for j := range rs {
 		m, same := f.number(&rs[j])
 		odd = odd || !same
-		q, r := int64(null32), int64(null32)
-		if m != null32 {
-			q, r = split(m, f.step)
+		switch {
+		case f.step == 0:
+			rest.add(m)
+		case m == null32:
+			coarse.add(null32)
+			rest.add(null32)
+		default:
+			q, r := split(m, f.step)
+			coarse.add(q)
+			rest.add(r)
 		}
-		coarse, rest = append(coarse, q), append(rest, r)
 	}
-	c.ints[f.coarse], c.ints[f.rest] = coarse, rest
 	return odd
 }
 
 func (c *columns) reset() {
 	c.rows = 0
 	for i := range c.ints {
-		c.ints[i] = c.ints[i][:0]
+		c.ints[i] = intBuffer{v: c.ints[i].v[:0]}
 	}
 	c.locked = c.locked[:0]
 	for i := range c.texts {
 		b := &c.texts[i]
 		clear(b.words)
-		b.words, b.of = b.words[:0], b.of[:0]
 		clear(b.ids)
+		*b = textBuffer{words: b.words[:0], ids: b.ids, of: b.of[:0]}
 	}
 }
 
