@@ -6,27 +6,38 @@ import (
 	"holdfast/analysis/answer"
 )
 
-// Replay runs the machine over history: at holds the instants of the steps,
-// ascending Unix ms, usually day ends; answerAt must answer from what was known by
-// then. It returns the alarms in order of raising, marked as replay; those still
-// open at the end have Cleared 0 and stand in the state, from which a daemon that
-// takes over goes on.
-func Replay(at []int64, answerAt func(at int64) answer.Answer) ([]Alarm, State) {
-	var s State
-	var out []Alarm
+// A Replayed is what a replay found up to some instant: the alarms in order of raising,
+// marked as replay; those still open have Cleared 0 and stand in the state, from which a
+// daemon that takes over goes on. The zero value is the beginning.
+type Replayed struct {
+	Alarms []Alarm `json:"alarms"`
+	State  State   `json:"state"`
+}
+
+// Replay runs the machine over history, from where an earlier replay left it: at holds
+// the instants of the steps, ascending Unix ms, usually day ends; answerAt must answer
+// from what was known by then. After each step it hands what it found so far to each,
+// which may be nil; that shares nothing with what comes after.
+func (from Replayed) Replay(at []int64, answerAt func(at int64) answer.Answer, each func(at int64, r Replayed)) Replayed {
+	r := from.clone()
 	for _, now := range at {
 		var ev []Event
-		s, ev = Step(s, now, answerAt(now), nil)
-		out = Apply(out, ev)
+		r.State, ev = Step(r.State, now, answerAt(now), nil)
+		r.Alarms = Apply(r.Alarms, ev)
+		for i := range r.Alarms {
+			r.Alarms[i].Origin = FromReplay
+		}
+		for i := range r.State.Open {
+			r.State.Open[i].Origin = FromReplay
+		}
+		if each != nil {
+			each(now, r.clone())
+		}
 	}
-	for i := range out {
-		out[i].Origin = FromReplay
-	}
-	for i := range s.Open {
-		s.Open[i].Origin = FromReplay
-	}
-	return out, s
+	return r
 }
+
+func (r Replayed) clone() Replayed { return Replayed{slices.Clone(r.Alarms), r.State.Clone()} }
 
 // Apply brings a list of alarms up to date with events: raised ones are added,
 // others replaced by ID. It returns the list in order of raising.

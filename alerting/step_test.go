@@ -333,7 +333,7 @@ func TestReplayTellsWhatTheDaemonTold(t *testing.T) {
 			for now := t0; now <= last; now += step {
 				when = append(when, now)
 			}
-			alarms, _ := Replay(when, answerAt)
+			alarms := Replayed{}.Replay(when, answerAt, nil).Alarms
 			for i := range alarms {
 				alarms[i].Text = "" // of one that grew, it tells of the rest too
 			}

@@ -82,8 +82,8 @@ type Verdict struct {
 	// this kind will part them; Part says what would, indoors.
 	Alike []string
 	Part  string
-
-	witness bool
+	// Witnessed: something besides the missing lock says whether a channel was off.
+	Witnessed bool
 }
 
 // OffAir returns the probability that the transmitter was off, as far as something
@@ -91,7 +91,7 @@ type Verdict struct {
 // tuner. A deep fade looks alike to a tuner alone.
 func (v Verdict) OffAir() float64 {
 	for _, r := range v.Ranked {
-		if r.Cause == "transmitter-off" && v.witness {
+		if r.Cause == "transmitter-off" && v.Witnessed {
 			return r.Probability
 		}
 	}

@@ -50,7 +50,7 @@ func Judge(e Episode) Verdict {
 	}
 
 	v := rank(all)
-	v.witness = witnessed(e.Members)
+	v.Witnessed = witnessed(e.Members)
 	v.explain(&e)
 	return v
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -20,6 +21,7 @@ import (
 // list names since it last looked.
 type folder struct {
 	setup  setup
+	keeper *keeper
 	log    store.Log
 	ledger store.Ledger
 	intake *intake.Intake
@@ -59,8 +61,8 @@ type engine interface {
 	store.Ledger
 }
 
-func newFolder(s setup, e engine, in *intake.Intake) *folder {
-	return &folder{setup: s, log: e, ledger: e, intake: in}
+func newFolder(s setup, e engine, in *intake.Intake, k *keeper) *folder {
+	return &folder{setup: s, log: e, ledger: e, intake: in, keeper: k}
 }
 
 // use brings the fold up to date and hands it to do, alone.
@@ -102,6 +104,7 @@ func (f *folder) catchUp(ctx context.Context) error {
 				Home: f.setup.home, Zone: f.setup.zone, ZoneData: zones.Edition(), Channels: f.setup.channels, Transmitters: f.setup.transmitters,
 				Tuners: f.setup.tuners, Wanted: f.setup.wanted, Spread: spread,
 			}), mounted, 0
+			f.fold.Remember(f.keeper.memory())
 		}
 		for i := range entries {
 			f.fold.Step(answer.Fact{Entry: &entries[i]})
@@ -298,7 +301,7 @@ func (f *folder) replay(ctx context.Context, until int64) ([]alerting.Alarm, ale
 	if err != nil {
 		return nil, alerting.State{}, err
 	}
-	if r := f.replayed; !r.done || r.until != until || r.history != history {
+	if was := f.replayed; !was.done || was.until != until || was.history != history {
 		var days []int64
 		series, err := f.log.Series(ctx)
 		if err != nil {
@@ -313,16 +316,17 @@ func (f *folder) replay(ctx context.Context, until int64) ([]alerting.Alarm, ale
 				days = append(days, until)
 			}
 		}
-		alarms, state := alerting.Replay(days, func(at int64) answer.Answer {
-			if ctx.Err() != nil {
+		failed := func() bool { return ctx.Err() != nil }
+		r, err := f.keeper.replay(f.fold, days, func(at int64) answer.Answer {
+			if failed() {
 				return answer.Answer{}
 			}
 			return f.fold.Alarming(at)
-		})
-		if err := ctx.Err(); err != nil {
+		}, failed)
+		if err := errors.Join(ctx.Err(), err); err != nil {
 			return nil, alerting.State{}, err
 		}
-		f.replayed = replayed{until, history, alarms, state, true}
+		f.replayed = replayed{until, history, r.Alarms, r.State, true}
 	}
 	return f.replayed.alarms, f.replayed.state.Clone(), nil
 }
@@ -352,6 +356,15 @@ func (f *folder) historySeq(ctx context.Context, until int64) (int64, error) {
 }
 
 const dayMS = 24 * reception.HourMS
+
+// close keeps what was judged for the next process.
+func (f *folder) close() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.fold != nil {
+		f.keeper.keep(f.fold.Memory())
+	}
+}
 
 // latest notes a visit that was just made, for the next answer.
 func (f *folder) latest(r *reception.Reading) {

@@ -34,6 +34,7 @@ type Home struct {
 	store  *embedded.Store
 	intake *intake.Intake
 	folder *folder
+	keeper *keeper
 	health healthBook
 	pulse  pulse
 	every  sync.Map // base interval by tuner, time.Duration: the config's, then as stretched
@@ -80,7 +81,7 @@ func Open(ctx context.Context, c configs.Config, dir string, o Options) (*Home, 
 	if err != nil {
 		return nil, err
 	}
-	h := &Home{dir: dir, store: st, log: o.Log, now: o.Now, agent: strings.TrimSuffix("holdfast/"+o.Version, "/")}
+	h := &Home{dir: dir, keeper: newKeeper(dir, o.Log), store: st, log: o.Log, now: o.Now, agent: strings.TrimSuffix("holdfast/"+o.Version, "/")}
 	if err := h.prepare(ctx, s, c); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
@@ -120,7 +121,7 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 	case err != nil:
 		return err
 	}
-	h.folder = newFolder(s, h.store, h.intake)
+	h.folder = newFolder(s, h.store, h.intake, h.keeper)
 	return nil
 }
 
@@ -128,6 +129,7 @@ func (h *Home) prepare(ctx context.Context, s setup, c configs.Config) (err erro
 func (h *Home) Close() error {
 	ctx, cancel := context.WithTimeout(context.Background(), grace)
 	defer cancel()
+	h.folder.close()
 	return errors.Join(h.intake.Close(ctx), h.store.Close())
 }
 
