@@ -4,8 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"io/fs"
 	"net/http"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"holdfast/collector/store/embedded"
@@ -61,6 +64,9 @@ func (h *Home) backup(w http.ResponseWriter, r *http.Request) {
 	case errors.Is(err, context.Canceled):
 		line(BackupLine{Error: "back up to " + dir + ": holdfast is stopping; nothing was left there"})
 	case err != nil:
+		if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+			err = fmt.Errorf("%w; the process that holds the home writes the copy: name a folder that it may write to", err)
+		}
 		h.log.Warn("backup failed", "error", err)
 		line(BackupLine{Error: err.Error()})
 	default:

@@ -93,6 +93,10 @@ func BenchmarkReadTallies(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+	whole, err := s.Backup(b.Context(), b.TempDir(), nil)
+	if err != nil {
+		b.Fatal(err)
+	}
 	for name, unpack := range map[string]bool{"packed": false, "unpacked": true} {
 		b.Run(name, func(b *testing.B) {
 			read := 0
@@ -115,6 +119,7 @@ func BenchmarkReadTallies(b *testing.B) {
 			}
 			b.ReportMetric((cpu()-used).Seconds()/float64(read/n), "cpu-s/year")
 			b.ReportMetric(b.Elapsed().Seconds()/float64(read/n), "s/year")
+			b.ReportMetric(float64(whole.Bytes)/float64(n), "disk-B/tally")
 		})
 	}
 }
