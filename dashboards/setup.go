@@ -415,7 +415,7 @@ func (v *view) setupParts() setupParts {
 		out.Cards = append(out.Cards, c)
 	}
 	if weather == 0 {
-		out.Cards = append(out.Cards, setupCard{Title: "No weather", Text: "Without it nothing can be said about leaves, wind and rain. Margins and dropouts are there all the same."})
+		out.Cards = append(out.Cards, setupCard{Title: "No weather so far", Text: "Without it nothing can be said about leaves, wind and rain. Margins and dropouts are there all the same."})
 	}
 	return out
 }
@@ -467,9 +467,15 @@ func (v *view) still() setupParts {
 		add("Where do the channels come from?", "Then lanes stand by mast, and one mast that falls alone is seen as such.",
 			"transmitters:\n  - name: MAST\n    azimuth_deg: 312 # from north\n    distance_km: 41\nchannels:\n  - { rf: "+exampleRF(v.facts.Channels)+", transmitter: MAST }")
 	}
-	if len(v.facts.Tuners) > 0 {
-		add("How may holdfast use the tuners?", "One that the household watches or records with is held at most a tenth of the time, and left alone in hours that you name.",
-			"tuners:\n  - name: "+v.facts.Tuners[0].Name+"\n    lent: true\n    keep_out: [\"19:30-22:00\"]")
+	if i := slices.IndexFunc(v.facts.Tuners, func(t reception.Tuner) bool { return t.Kind != "imported" }); i >= 0 {
+		t := v.facts.Tuners[i]
+		text := "One that the household watches or records with is held at most a tenth of the time, and left alone in hours that you name."
+		lines := "tuners:\n  - name: " + t.Name + "\n    lent: true\n    keep_out: [\"19:30-22:00\"]"
+		if t.Kind == "dvb" {
+			text += " Riding, it looks on while somebody watches: that shows what is watched, stays in this house, and is off until you write it."
+			lines += "\n    riding: allowed"
+		}
+		add("How may holdfast use the tuners?", text, lines)
 	}
 	if len(h.Growth) == 0 {
 		add("What grows around it?", "Seen from the antenna, clockwise from north. Kept for what leaves take; it is looked for on every channel either way.",

@@ -68,7 +68,7 @@ func TestFirstVisit(t *testing.T) {
 		{"under way", newHome(5, 14), true, []string{
 			"First visit 5 min ago.", "One tuner. 5 of 14 channels visited; four show a picture. About twelve minutes to go.",
 			"picture, margin 11.4 dB", "no picture", "hall, measuring", "C/N in dB by steps of 0.5, ends at 30.0. Says the level of the channel.",
-			"Weather: airport", "Read without a fault.", "Where is the home?", "After a leaf season", "See what holds", "not in the config",
+			"Weather: airport", "Read without a fault.", "Where is the home?", "After a leaf season", "See what holds", "not in the config", "riding: allowed", "is off until you write it",
 		}, []string{"Where do the channels come from?", "No weather", "NaN"}},
 		{"just started", newHome(0), true, []string{"One tuner. The first visits are under way.", "Nothing yet."}, []string{"See what holds", "picture, margin"}},
 		{"all visited", newHome(14), false, []string{"Every channel was visited; 14 of 14 show a picture."}, []string{"not yet", "to go"}},
@@ -84,7 +84,7 @@ func TestFirstVisit(t *testing.T) {
 			f := newHome(0)
 			f.facts.Tuners, f.health, f.facts.Channels = nil, nil, nil
 			return f
-		}(), true, []string{"No tuner yet. A home of imports alone is a proper home too.", "run holdfast setup", "holdfast import readings FILE.csv", "shown by holdfast demo", "No weather"}, []string{"Found so far"}},
+		}(), true, []string{"No tuner yet. A home of imports alone is a proper home too.", "run holdfast setup", "holdfast import readings FILE.csv", "shown by holdfast demo", "No weather so far"}, []string{"Found so far"}},
 		{"imported", func() *fakeHome {
 			f := newHome(14)
 			f.facts.Tuners = []reception.Tuner{{Name: "bench", Kind: "imported"}}
