@@ -143,7 +143,9 @@ type Stored struct {
 // A Log stores readings, weather and tallies, append-only.
 //
 // What Append was given is durable when it returns nil, and only whole: after a
-// crash a batch is there or it is not. Of two readings with one key (series, Time;
+// crash a batch is there or it is not. (Of a history of thousands of readings, which an
+// engine may write into files of its own, a crash before Append returns may leave a part
+// of the readings, their hours marked dirty: give it again.) Of two readings with one key (series, Time;
 // for weather source, Time, IntervalS) the first wins; an equal one counts as a
 // duplicate, a different one is returned as a Conflict and is no error. Rows are
 // not validated here: intake does that.

@@ -18,6 +18,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/parquet-go/parquet-go"
+
 	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 	"holdfast/collector/store/storetest"
@@ -272,8 +274,8 @@ func TestDamagedFiles(t *testing.T) {
 			if len(lines) != 1 || !strings.Contains(lines[0], name) || !strings.Contains(lines[0], "backup") {
 				t.Errorf("reported %q, want one line that names %s and a backup", lines, name)
 			}
-			if got := s.Troubles(); len(got) != 1 || !strings.Contains(got[0], name) {
-				t.Errorf("Troubles = %q", got)
+			if got := s.library.troubles(); len(got) != 1 || !strings.Contains(got[0], name) {
+				t.Errorf("troubles = %q", got)
 			}
 			// What is missing can be imported again.
 			if _, err := s.Append(t.Context(), store.Batch{Readings: visits(2, start+6*dayMS, 1), FoldedReadings: true}); err != nil {
@@ -384,6 +386,85 @@ func TestReadersKeepFiles(t *testing.T) {
 	}
 	if got := files(t, s.dir); len(got) != 1 {
 		t.Errorf("files %q after it, want the merged one", got)
+	}
+}
+
+// A countdown is a context that is cancelled once it was looked at often enough.
+type countdown struct {
+	context.Context
+	looks int
+}
+
+func (c *countdown) Err() error {
+	if c.looks--; c.looks < 0 {
+		return context.Canceled
+	}
+	return nil
+}
+
+// TestTidyCancelled: housekeeping that is broken off leaves nothing half done, and goes on
+// the next time.
+func TestTidyCancelled(t *testing.T) {
+	t.Parallel()
+	s := open(t, t.TempDir(), quick(t))
+	defer s.Close()
+	m := &memory{acked: map[readingKey]string{}}
+	for _, a := range acts() {
+		m.begin(a)
+		for looks := 0; ; looks++ {
+			err := a.do(&countdown{t.Context(), looks}, s)
+			if err == nil {
+				break
+			}
+			if !errors.Is(err, context.Canceled) {
+				t.Fatalf("%s, cancelled at look %d: error %v", a.name, looks, err)
+			}
+			for _, name := range files(t, s.dir) {
+				if name[0] == '.' {
+					t.Fatalf("%s, cancelled at look %d: %s is left", a.name, looks, name)
+				}
+			}
+		}
+		m.done(nil)
+		checkKept(t, s, m, a.name)
+	}
+	if got := files(t, s.dir); len(got) != len(s.shelf.segments) {
+		t.Errorf("files %q, %d in the catalogue", got, len(s.shelf.segments))
+	}
+}
+
+// TestFilesExplainThemselves: a file of sealed readings carries the installations and
+// scales, as they are known when it is written.
+func TestFilesExplainThemselves(t *testing.T) {
+	t.Parallel()
+	s := open(t, t.TempDir(), quick(t))
+	defer s.Close()
+	if err := s.Put(t.Context(),
+		reception.Entry{Kind: reception.KindInstallation, Key: "loft", Held: start, Known: start, Body: []byte(`{"name": "first"}`)},
+		reception.Entry{Kind: reception.KindInstallation, Key: "loft", Held: start, Known: start + 1000, Body: []byte(`{"name": "first, by hand"}`)},
+		reception.Entry{Kind: reception.KindNote, Known: 1, Body: []byte(`"private"`)}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Append(t.Context(), store.Batch{Readings: visits(1, start, 3)}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Tidy(t.Context(), far); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(filepath.Join(s.dir, "readings", files(t, s.dir)[0]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := parquet.OpenFile(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := `[{"key":"loft","held":"2026-01-01T00:00:00Z","known":"2026-01-01T00:00:01Z","body":{"name":"first, by hand"}}]`
+	if got, _ := f.Lookup("holdfast.installations"); got != want {
+		t.Errorf("installations are\n%s, want\n%s", got, want)
+	}
+	if bytes.Contains(b, []byte("private")) {
+		t.Error("a note is in the file")
 	}
 }
 

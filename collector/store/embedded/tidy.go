@@ -64,10 +64,6 @@ func (s *Store) rest() {
 	}
 }
 
-// Troubles says which files of sealed readings were set aside since the store was
-// opened, a line each.
-func (s *Store) Troubles() []string { return s.library.troubles() }
-
 // sealDays seals the days that are due, oldest first.
 func (s *Store) sealDays(ctx context.Context, now int64) error {
 	var total int64
