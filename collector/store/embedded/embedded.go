@@ -53,7 +53,7 @@ type Options struct {
 	disk         disk                             // the file layer of sealed readings; nil is the system's
 	at           func(moment)                     // is called at each state of a filing
 	// 0 means the constants of these names.
-	sealRows, hotRows, bulkRows, newRows int
+	sealRows, hotRows, bulkRows, newRows, compactBytes int
 }
 
 const defaultReserve = 16 << 20
@@ -89,6 +89,7 @@ type Store struct {
 	at                func(moment)
 	sealRows          int
 	hotRows           int64
+	compactBytes      int64
 	bulkRows, newRows int
 	lastSegment       atomic.Int64
 	stranded          stranded
@@ -156,7 +157,8 @@ func openOnce(ctx context.Context, dir string, o *Options) (_ *Store, err error)
 	s := &Store{dir: dir, log: o.Logger, free: o.free, probe: o.probe, turn: make(chan struct{}, 1),
 		pendingLines: o.pendingLines, copyPages: o.copyPages,
 		disk: cmp.Or[disk](o.disk, systemDisk{}), codec: codec, at: o.at, tidying: make(chan struct{}, 1),
-		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows)}
+		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows),
+		compactBytes: int64(cmp.Or(o.compactBytes, compactBytes))}
 	s.pins.remove = s.disk.Remove
 	s.library = newLibrary(s.disk, codec, s.log, s.readings())
 	s.reserve = o.reserveIn(dir)

@@ -499,6 +499,47 @@ func TestOlderStoreSeals(t *testing.T) {
 	checkWhole(t, s)
 }
 
+// TestDatabaseShrinks: a database that held much more than two days gives the space back.
+func TestDatabaseShrinks(t *testing.T) {
+	t.Parallel()
+	f := newFaulty(t)
+	f.lazy = true
+	o := f.options(Options{compactBytes: 100 << 10})
+	s := open(t, t.TempDir(), o)
+	defer s.Close()
+	size := func() int64 {
+		t.Helper()
+		st, err := os.Stat(filepath.Join(s.dir, databaseName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.Size()
+	}
+	all := visits(4, start, 2500)
+	for chunk := range slices.Chunk(all, 1000) {
+		if _, err := s.Append(t.Context(), store.Batch{Readings: chunk}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.w.row(t.Context(), "PRAGMA wal_checkpoint(TRUNCATE)", nil, new(int), new(int), new(int)); err != nil {
+		t.Fatal(err)
+	}
+	before := size()
+	if err := s.Tidy(t.Context(), far); err != nil {
+		t.Fatal(err)
+	}
+	if after := size(); after > before/2 {
+		t.Errorf("the database had %d bytes and has %d", before, after)
+	}
+	if n := count(t, s); n != len(all) {
+		t.Errorf("%d readings of %d", n, len(all))
+	}
+	if _, err := s.Append(t.Context(), store.Batch{Readings: visits(1, start+9*dayMS, 1)}); err != nil {
+		t.Fatal(err)
+	}
+	checkWhole(t, s)
+}
+
 // TestWhenDaysAreSealed: 48 hours after their end, and earlier, but never today, when
 // there are too many hot readings.
 func TestWhenDaysAreSealed(t *testing.T) {

@@ -51,6 +51,46 @@ func (s *Store) Tidy(ctx context.Context, now time.Time) error {
 		return err
 	}
 	s.rest()
+	return s.compact(ctx)
+}
+
+// compactBytes is how much of the database may be empty pages, if they are half of it,
+// before it is written anew. They are used again by what is measured next, so this is
+// for stores that kept all readings in the database, or were filled far beyond two days.
+const compactBytes = 32 << 20
+
+// compact gives the space of empty pages back to the file system. It needs as much as
+// remains, for a moment, and if there is not so much it is tried again the next time.
+func (s *Store) compact(ctx context.Context) error {
+	if s.closed.Load() {
+		return store.ErrClosed
+	}
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-s.turn:
+	default:
+		return nil // somebody writes
+	}
+	defer func() { s.turn <- struct{}{} }()
+	var pages, empty, size int64
+	err := s.readers.QueryRowContext(ctx, `SELECT page_count, freelist_count, page_size FROM pragma_page_count, pragma_freelist_count, pragma_page_size`).
+		Scan(&pages, &empty, &size)
+	if err != nil {
+		return s.failed(ctx, err)
+	}
+	if empty*size < s.compactBytes || empty < pages/2 {
+		return nil
+	}
+	if free, err := s.free(s.dir); err == nil && free < 3*uint64((pages-empty)*size) {
+		return nil
+	}
+	// Passive: it waits for no reader. What it leaves is done by a later one.
+	for _, q := range []string{`VACUUM`, `PRAGMA wal_checkpoint(PASSIVE)`} {
+		if _, err := s.w.conn.ExecContext(context.WithoutCancel(ctx), q); err != nil {
+			return s.explain("compact", err)
+		}
+	}
 	return nil
 }
 
