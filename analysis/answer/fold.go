@@ -61,6 +61,7 @@ type Fold struct {
 	leaf       *drivers.Leaf
 	leafBefore int64
 	slow       slowState
+	standing   standing
 	verdicts   map[[16]byte]cause.Verdict // of the last answer, by cause.Episode.Key
 	lasting    map[[16]byte]cause.LastingVerdict
 
@@ -125,7 +126,7 @@ func (f *Fold) tally(t *tally.Keyed) {
 	k := t.Key
 	day := f.days.Of(k.Hour)
 	offset := byte(k.Hour - f.days.First(day))
-	f.slow.touched(k.Hour)
+	f.touched(k.Hour)
 	own := f.segment(k)
 	for i := f.at(k); i > 0 && f.segments[i-1].Series == k.Series && f.segments[i-1].Installation == k.Regime.Installation; i-- {
 		if s := f.segments[i-1]; s.vaguerThan(own) {
@@ -148,7 +149,7 @@ func (s *segment) vaguerThan(o *segment) bool {
 }
 
 func (f *Fold) entry(e reception.Entry) {
-	f.slow = slowState{}
+	f.slow, f.standing = slowState{}, standing{}
 	switch e.Kind {
 	case reception.KindScale:
 		var s reception.Scale
@@ -172,7 +173,7 @@ func (f *Fold) segment(k reception.TallyKey) *segment {
 	i := f.at(k)
 	if i == len(f.segments) || f.segments[i].Series != k.Series || f.segments[i].Regime != k.Regime {
 		f.segments = slices.Insert(f.segments, i, &segment{Series: k.Series, Regime: k.Regime})
-		f.slow = slowState{}
+		f.slow, f.standing = slowState{}, standing{}
 	}
 	return f.segments[i]
 }
@@ -196,7 +197,7 @@ func (f *Fold) refresh() {
 		return
 	}
 	f.leaf = nil
-	f.slow.touched(from)
+	f.touched(from)
 	for _, s := range f.segments {
 		s.forget(f.days.Of(from))
 	}
