@@ -113,6 +113,7 @@ func (f *Fold) work(from, to, at int64, alarmsOnly bool) (Answer, []*element) {
 	}
 	if !alarmsOnly {
 		run.lastingChanges(&a, elements)
+		f.letGo() // alarms ask soon again, and for less
 	}
 	if to > from && len(series) > 0 && !alarmsOnly {
 		a.Measured.Share = Num(math.Min(1, stood/float64(len(series))/float64(to-from)))

@@ -82,3 +82,14 @@ func (f *Fold) each(n int, do func(i int, m *scratch)) {
 		work(i)
 	}
 }
+
+// letGo gives the memory of the workers back.
+func (f *Fold) letGo() {
+	for {
+		select {
+		case <-f.spare:
+		default:
+			return
+		}
+	}
+}

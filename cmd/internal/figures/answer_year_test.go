@@ -29,8 +29,8 @@ const (
 	longDays   = 365
 )
 
-// longStart is a noon of standard time in the home's zone.
-var longStart = time.Date(2024, 3, 1, 17, 0, 0, 0, time.UTC)
+// longStart is a noon of standard time in the home's zone: the year ends today.
+var longStart = time.Now().UTC().Truncate(24*time.Hour).Add(-7*time.Hour).AddDate(0, 0, -longDays)
 
 // longConfig returns the home's config without tuners: its answers speak of the end of
 // what was measured.
