@@ -95,7 +95,7 @@ func stored(ctx context.Context, s *Store) (int64, error) {
 // TestKill kills the writing process at moments that nobody chose, and looks for
 // what it had acknowledged.
 func TestKill(t *testing.T) {
-	t.Parallel()
+	// Not in parallel: see TestKillSealing.
 	dir := t.TempDir()
 	acked := int64(-1)
 	const rounds = 20
@@ -232,7 +232,7 @@ func checkWhole(t *testing.T, s *Store) {
 // TestLock has the directory held by another process, by this one, and by nobody
 // after the holder was killed.
 func TestLock(t *testing.T) {
-	t.Parallel()
+	// Not in parallel: see TestKillSealing.
 	dir := t.TempDir()
 	refused := func(what string) {
 		t.Helper()
