@@ -255,7 +255,7 @@ func (y *year) print(out io.Writer) {
 		}
 		written := ""
 		if r.Written > 0 {
-			written = fmt.Sprintf("%.1f kB", float64(r.Written)/1000)
+			written = fmt.Sprintf("%.1f kB, pages %.1f kB", float64(r.Written)/1000, float64(r.Pages)/1000)
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%.0f MiB\t%s\t\n", r.what, wall, rate, cpu, per(float64(r.Disk), "%.2f"), written, float64(r.peak)/mib, r.load)
 		if r.Note != "" {
