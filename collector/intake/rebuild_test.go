@@ -148,19 +148,22 @@ func TestAScaleDescribedLate(t *testing.T) {
 
 func TestDenseWeeksAreMadeInPieces(t *testing.T) {
 	b := newBench(t, 2*second)
-	all := schedule(week0, week0+28*hour, 2*second) // more than is held at once
-	if len(all) <= rowsAtOnce {
-		t.Fatalf("%d rows are too few for this test", len(all))
+	all := schedule(week0+weekMS-57*hour, week0+weekMS+3*hour, 2*second) // the first week is as much as is made together
+	if n := 57 * 1800; n < rowsAtOnce {
+		t.Fatalf("%d rows are too few for this test", n)
 	}
-	b.now = week0 + 2*weekMS
+	b.now = week0 + 3*weekMS
 	_, err := b.in.Import(t.Context(), seq(all), nil)
 	b.must(err)
 	want := b.tallies()
 	b.must(b.store.Touch(t.Context(), store.Query{}))
 	b.must(b.in.Rebuild(t.Context()))
+	if dirty, err := b.store.Dirty(t.Context(), 1); len(dirty) > 0 || err != nil {
+		t.Errorf("still dirty: %+v, %v", dirty, err)
+	}
 	got := b.tallies()
-	if len(got) != 28 || len(want) != 28 {
-		t.Fatalf("%d tallies, before %d, want 28", len(got), len(want))
+	if len(got) != 60 || len(want) != 60 {
+		t.Fatalf("%d tallies, before %d, want 60", len(got), len(want))
 	}
 	for i := range want {
 		if string(got[i].Body) != string(want[i].Body) {

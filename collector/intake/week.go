@@ -131,12 +131,41 @@ func (s *spacing) interval(schedule int64) int64 {
 	if n == 0 {
 		return usual
 	}
-	slices.Sort(s.ms)
-	m := (s.ms[(n-1)/2] + s.ms[n/2]) / 2
+	m := median(s.ms)
 	if d := max(m-usual, usual-m); schedule > 0 && d*20 <= usual {
 		return usual
 	}
 	return min(max(m, 1000), reception.HourMS)
+}
+
+// median returns the median of one number or more, the mean of two, and may reorder them.
+// Most spacings of a strict schedule are the same, which is found without sorting.
+func median(of []int64) int64 {
+	n, often, lead := len(of), of[0], 0
+	for _, v := range of {
+		switch {
+		case lead == 0:
+			often, lead = v, 1
+		case v == often:
+			lead++
+		default:
+			lead--
+		}
+	}
+	less, same := 0, 0
+	for _, v := range of {
+		switch {
+		case v < often:
+			less++
+		case v == often:
+			same++
+		}
+	}
+	if less <= (n-1)/2 && n/2 < less+same {
+		return often
+	}
+	slices.Sort(of)
+	return (of[(n-1)/2] + of[n/2]) / 2
 }
 
 // decide takes a week's interval as found. It touches the week first if its tallies
