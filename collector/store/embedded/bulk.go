@@ -68,6 +68,7 @@ type run struct {
 // are new and too few for a file.
 func (a *appending) bulk(in []reception.Reading, idx []int32) (rest []int, err error) {
 	runs := a.runs(in, idx)
+	a.s.ahead.appends++
 	if err := a.ctx.Err(); err != nil {
 		return nil, err
 	}
@@ -199,21 +200,32 @@ func (a *appending) againstSealed(in []reception.Reading, r run, gone []bool) er
 	return nil
 }
 
+// againstGroup compares with what was kept of a group, or with the group.
 func (a *appending) againstGroup(in []reception.Reading, r run, gone []bool, g groupRow) error {
 	l := a.s.library
+	if l.isAside(g.seg) {
+		return errAside
+	}
 	c := l.borrow()
 	defer l.giveBack(c)
-	if err := l.read(g, c, true); err != nil {
-		return err
+	first, last := in[r.idx[0]].Time, in[r.idx[len(r.idx)-1]].Time
+	meet := func() (k, row int, ok bool) { return met(in, r.idx, c, 0, c.Search(first)) }
+	given, known := a.s.ahead.give(g, c, first, last)
+	if !given && !known { // perhaps nothing meets
+		if err := l.read(g, c, true); err != nil {
+			return err
+		}
+		if _, _, ok := meet(); !ok {
+			return nil
+		}
 	}
-	meet := func() (k, row int, ok bool) { return met(in, r.idx, c, 0, c.Search(in[r.idx[0]].Time)) }
+	if !given {
+		if err := l.read(g, c, false); err != nil {
+			return err
+		}
+		a.s.ahead.keep(g, c, last)
+	}
 	k, row, ok := meet()
-	if !ok {
-		return nil
-	}
-	if err := l.read(g, c, false); err != nil {
-		return err
-	}
 	if a.kept == nil {
 		a.kept = make([]reception.Reading, 256)
 	}
@@ -400,6 +412,9 @@ type lateGroup struct {
 const lateGroups = 2
 
 func (l *lateCache) columns(from *library, g groupRow) (*segment.Columns, error) {
+	if from.isAside(g.seg) {
+		return nil, errAside
+	}
 	for i, x := range l.of {
 		if x.segment == g.seg.id && x.rg == g.rg {
 			l.of = append(slices.Delete(l.of, i, i+1), x)

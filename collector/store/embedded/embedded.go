@@ -95,6 +95,7 @@ type Store struct {
 	stranded          stranded
 	tidying           chan struct{}   // holds a token while a Tidy runs
 	late              lateCache       // used with the turn to write
+	ahead             lookAhead       // likewise
 	bulkWriter        *segment.Writer // nil until it is needed
 
 	// mu guards what follows from a commit to its becoming visible here, so that a

@@ -98,7 +98,7 @@ func (s *Store) compact(ctx context.Context) error {
 func (s *Store) rest() {
 	select {
 	case <-s.turn:
-		s.late, s.bulkWriter = lateCache{}, nil
+		s.late, s.ahead, s.bulkWriter = lateCache{}, lookAhead{}, nil
 		s.turn <- struct{}{}
 	default:
 	}
