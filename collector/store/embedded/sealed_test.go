@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -392,11 +393,17 @@ func TestReadersKeepFiles(t *testing.T) {
 // A countdown is a context that is cancelled once it was looked at often enough.
 type countdown struct {
 	context.Context
-	looks int
+	looks atomic.Int64 // the database looks from a goroutine of its own too
+}
+
+func counting(ctx context.Context, looks int) *countdown {
+	c := &countdown{Context: ctx}
+	c.looks.Store(int64(looks))
+	return c
 }
 
 func (c *countdown) Err() error {
-	if c.looks--; c.looks < 0 {
+	if c.looks.Add(-1) < 0 {
 		return context.Canceled
 	}
 	return nil
@@ -412,7 +419,7 @@ func TestTidyCancelled(t *testing.T) {
 	for _, a := range acts() {
 		m.begin(a)
 		for looks := 0; ; looks++ {
-			err := a.do(&countdown{t.Context(), looks}, s)
+			err := a.do(counting(t.Context(), looks), s)
 			if err == nil {
 				break
 			}
