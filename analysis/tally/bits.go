@@ -46,7 +46,11 @@ func (w *bitWriter) wide(v uint64, k uint) {
 func (w *bitWriter) gamma(v uint64, k uint) {
 	u := v >> k
 	l := uint(bits.Len64(u))
-	if l > 0 && 2*l+k <= 32 {
+	switch {
+	case l == 0 && k < 32:
+		w.put(v<<1, k+1)
+		return
+	case l > 0 && 2*l+k <= 32:
 		w.put(1<<l-1|u&^(1<<(l-1))<<(l+1)|v&(1<<k-1)<<(2*l), 2*l+k)
 		return
 	}
@@ -61,7 +65,7 @@ func (w *bitWriter) gamma(v uint64, k uint) {
 // gammaBits is how many bits gamma takes.
 func gammaBits(v uint64, k uint) uint {
 	l := uint(bits.Len64(v >> k))
-	return l + 1 + max(l, 1) - 1 + k
+	return l + max(l, 1) + k
 }
 
 // end fills the last byte up with zeros.

@@ -138,9 +138,15 @@ func (h *Folder) begin(readings, before, after []reception.Reading, regime func(
 
 // look takes readings into the window, each with the regime that it tells.
 func (h *Folder) look(readings []reception.Reading) {
+	n := len(h.win)
+	h.win = slices.Grow(h.win, len(readings))[:n+len(readings)]
+	g, at := reception.Regime{}, -1 // of the reading before
 	for i := range readings {
 		r := &readings[i]
-		h.win = append(h.win, seen{Reading: r, regime: h.named(h.lookup(r))})
+		if x := h.lookup(r); at < 0 || x != g {
+			g, at = x, h.named(x)
+		}
+		h.win[n+i] = seen{Reading: r, regime: at}
 	}
 }
 

@@ -181,7 +181,7 @@ func steadyQuality(r *reception.Reading, cn int64, unit reception.ScaleUnit, hou
 		return cn, true
 	}
 	sq, _ := variance(r)
-	if math.Max(sq, hourSq) > steadySD*steadySD {
+	if max(sq, hourSq) > steadySD*steadySD {
 		return 0, false
 	}
 	if LostLock(r) || !r.Locked { // cn is the lowest
@@ -204,7 +204,7 @@ func variance(r *reception.Reading) (float64, bool) {
 	case !reception.Missing(r.CNSpreadDB):
 		return r.CNSpreadDB * r.CNSpreadDB, true
 	case !reception.Missing(r.CNLowDB) && !reception.Missing(r.CNDB):
-		sd := math.Max(0, r.CNDB-r.CNLowDB) / lowSDs
+		sd := max(0, r.CNDB-r.CNLowDB) / lowSDs
 		return sd * sd, true
 	}
 	return 0, false
@@ -218,7 +218,7 @@ func meanVariance(visits []reception.Reading) float64 {
 			sum, n = sum+v, n+1
 		}
 	}
-	return sum / math.Max(1, n)
+	return sum / max(1, n)
 }
 
 func value(cn float64, r *reception.Reading, unit reception.ScaleUnit) float64 {

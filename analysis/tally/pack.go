@@ -374,32 +374,30 @@ func writeBins(w *bitWriter, bins []reception.Bin, at int64) {
 	if len(bins) == 0 {
 		return
 	}
-	negative := false
-	var steps, counts column
+	var room [2 * 64]uint64
+	counts, steps, negative := room[:0:64], room[64:64], false
 	for i, b := range bins {
 		negative = negative || b.N < 0
-		counts.add(size(b.N) - 1)
+		counts = append(counts, size(b.N)-1)
 		if i > 0 {
-			steps.add(uint64(int64(b.Bin)-int64(bins[i-1].Bin)) - 1)
+			steps = append(steps, uint64(int64(b.Bin)-int64(bins[i-1].Bin))-1)
 		}
 	}
 	w.gamma(uint64(len(bins)-1), lengthBits)
 	w.gamma(zigzag(int64(bins[0].Bin)-at), firstBits)
 	w.bit(negative)
-	kc := counts.bits(func(i int) uint64 { return size(bins[i].N) - 1 })
+	kc, ks := shortest(counts), shortest(steps)
 	w.gamma(uint64(kc), 0)
-	ks := uint(0)
 	if len(bins) > 1 {
-		ks = steps.bits(func(i int) uint64 { return uint64(int64(bins[i+1].Bin)-int64(bins[i].Bin)) - 1 })
 		w.gamma(uint64(ks), 0)
 	}
-	for i, b := range bins {
+	for i, n := range counts {
 		if i > 0 {
-			w.gamma(uint64(int64(b.Bin)-int64(bins[i-1].Bin))-1, ks)
+			w.gamma(steps[i-1], ks)
 		}
-		w.gamma(size(b.N)-1, kc)
+		w.gamma(n, kc)
 		if negative {
-			w.bit(b.N < 0)
+			w.bit(bins[i].N < 0)
 		}
 	}
 }
@@ -479,28 +477,24 @@ func readBins(r *bitReader, out []reception.Bin, at int64) []reception.Bin {
 	return out
 }
 
-// A column is some numbers of one kind, of which it notes how long they are.
-type column struct{ n, sum uint64 }
-
-func (c *column) add(v uint64) {
-	c.n++
-	c.sum += min(v, 1<<40)
-}
-
-// maxBits is the largest k that is chosen for a column.
+// maxBits is the largest k that is chosen for some numbers.
 const maxBits = 40
 
-// bits returns the k with which gamma writes the numbers shortest.
-func (c *column) bits(at func(i int) uint64) uint {
-	if c.n == 0 {
+// shortest returns the k with which gamma writes numbers of one kind shortest.
+func shortest(vs []uint64) uint {
+	if len(vs) == 0 {
 		return 0
 	}
-	guess := max(bits.Len64(c.sum/c.n), 1) - 1
+	var sum uint64
+	for _, v := range vs {
+		sum += min(v, 1<<maxBits)
+	}
+	guess := max(bits.Len64(sum/uint64(len(vs))), 1) - 1
 	best, least := uint(0), uint(math.MaxUint32)
 	for k := uint(max(guess-1, 0)); k <= uint(guess+1) && k <= maxBits; k++ {
 		var n uint
-		for i := range int(c.n) {
-			n += gammaBits(at(i), k)
+		for _, v := range vs {
+			n += gammaBits(v, k)
 		}
 		if n < least {
 			best, least = k, n
@@ -638,30 +632,28 @@ func writeColumn(w *bitWriter, vs []int64) {
 	w.bit(signed)
 	w.bit(sparse)
 	w.bit(thousands)
-	as := func(v int64) uint64 {
-		if thousands {
-			v /= 1000
-		}
-		if !signed {
-			return uint64(v)
-		}
-		return zigzag(v)
-	}
-	var col column
-	there := vs[:0]
+	var room [64]uint64
+	there := room[:0]
 	for _, v := range vs {
 		if sparse {
 			w.bit(v != 0)
 		}
-		if !sparse || v != 0 {
-			there = append(there, v)
-			col.add(as(v))
+		if sparse && v == 0 {
+			continue
+		}
+		if thousands {
+			v /= 1000
+		}
+		if signed {
+			there = append(there, zigzag(v))
+		} else {
+			there = append(there, uint64(v))
 		}
 	}
-	k := col.bits(func(i int) uint64 { return as(there[i]) })
+	k := shortest(there)
 	w.gamma(uint64(k), 2)
 	for _, v := range there {
-		w.gamma(as(v), k)
+		w.gamma(v, k)
 	}
 }
 
