@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"iter"
+	"maps"
 	"slices"
 
 	"holdfast/analysis/reception"
@@ -125,31 +126,50 @@ func (s *Store) selected(q store.Query) []*seriesRow {
 	return out
 }
 
-// Dirty implements [store.Log].
+// Dirty implements [store.Log]. The rows come in the order of their key, without a join
+// and a sort by SQLite, and the series of each hour are brought into order here.
 func (s *Store) Dirty(ctx context.Context, limit int) ([]store.DirtyHour, error) {
 	var out []store.DirtyHour
 	if limit <= 0 {
 		return nil, s.check(ctx)
 	}
-	err := s.read(ctx, nil, func(tx *sql.Tx) error {
-		rows, err := tx.StmtContext(ctx, s.stmts.dirty).QueryContext(ctx, limit)
+	var series map[int64]*seriesRow
+	err := s.read(ctx, func() { series = maps.Clone(s.cat.byID) }, func(tx *sql.Tx) error {
+		rows, err := tx.StmtContext(ctx, s.stmts.dirty).QueryContext(ctx)
 		if err != nil {
 			return err
 		}
 		defer rows.Close()
+		from := 0 // of the latest hour
+		sortHour := func() {
+			slices.SortFunc(out[from:], func(a, b store.DirtyHour) int { return store.CompareSeries(a.Series, b.Series) })
+		}
 		for rows.Next() {
 			var d store.DirtyHour
-			if err := rows.Scan(&d.Hour, &d.FrequencyHz, &d.Layer, &d.Tuner, &d.Seq); err != nil {
+			var id int64
+			if err := rows.Scan(&d.Hour, &id, &d.Seq); err != nil {
 				return err
+			}
+			of := series[id]
+			if of == nil { // nothing that this program wrote
+				continue
+			}
+			d.Series = of.Series
+			if len(out) > 0 && out[from].Hour != d.Hour {
+				if sortHour(); len(out) >= limit {
+					return nil
+				}
+				from = len(out)
 			}
 			out = append(out, d)
 		}
+		sortHour()
 		return rows.Err()
 	})
 	if err != nil {
 		return nil, err
 	}
-	return out, nil
+	return out[:min(len(out), limit)], nil
 }
 
 // Touch implements [store.Log].

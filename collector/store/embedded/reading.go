@@ -7,8 +7,9 @@ import (
 	"holdfast/analysis/reception"
 )
 
-// readingsAtOnce is the length of a chunk: 2048 readings are some 700 kB.
-const readingsAtOnce = 2048
+// readingsAtOnce is the length of a chunk: 512 readings are some 180 kB, which stay near the
+// processor while they are filled in column by column and looked at.
+const readingsAtOnce = 512
 
 // A hotRow is a scanned row of hot, in the order of hotColumns. Scanning into any
 // spares database/sql its conversions, which cost more than SQLite's own work.
@@ -80,8 +81,7 @@ func (r *readStmts) all() map[**sql.Stmt]string {
 		&r.tallies: `SELECT t.id, t.day, t.series, r.installation, r.mode, r.scale, t.body FROM tally_day t JOIN regime r ON r.id = t.regime
 			WHERE t.day >= ? AND t.day <= ? ORDER BY t.day`,
 		&r.changes: `SELECT seq, weather, tuner, frequency_hz, layer, "from", "to" FROM change WHERE seq > ? ORDER BY seq`,
-		&r.dirty: `SELECT d.hour, s.frequency_hz, s.layer, s.tuner, d.seq FROM dirty_hour d JOIN series s ON s.id = d.series
-			ORDER BY d.hour, s.frequency_hz, s.layer, s.tuner LIMIT ?`,
+		&r.dirty:   `SELECT hour, series, seq FROM dirty_hour ORDER BY hour, series`,
 		&r.entries: `SELECT kind, key, held, known, body FROM entry e WHERE kind = ?
 			AND known = (SELECT max(known) FROM entry o WHERE o.kind = e.kind AND o.held = e.held AND o.key = e.key) ORDER BY held, key`,
 		&r.history: `SELECT kind, key, held, known, body FROM entry WHERE kind = ? ORDER BY known, held, key`,
