@@ -559,6 +559,8 @@ func (k *checker) store(ctx context.Context) Finding {
 		f.Level, f.Text = Good, fmt.Sprintf("%s, %s; the running daemon holds it (version %s); %s", k.dir, size(l.Bytes), k.o.Running.Version, free)
 		if s, ok := k.told(reception.HealthStore, k.dir); ok && !s.OK {
 			f.Level, f.Text = Fault, s.Detail
+		} else if s.Detail != "" {
+			f.Level, f.Text = Note, s.Detail
 		}
 	case l.Held:
 		f.Text = fmt.Sprintf("%s is held by another holdfast process that answers no commands; if it is at long work, such as an import, wait for its end", k.dir)
@@ -570,6 +572,9 @@ func (k *checker) store(ctx context.Context) Finding {
 			form = fmt.Sprintf(", form %d of %d", l.Version, l.Newest)
 		}
 		f.Level, f.Text = Good, fmt.Sprintf("%s, %s%s, held by nobody; %s", k.dir, size(l.Bytes), form, free)
+		if len(l.Problems) > 0 {
+			f.Level, f.Text = Note, strings.Join(l.Problems, "; ")
+		}
 	}
 	return f
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -202,6 +203,21 @@ func TestCheckStoreAndClock(t *testing.T) {
 	}
 	if f := check(dir, now)["store"]; f.Level != Good || !strings.Contains(f.Text, "held by nobody") {
 		t.Errorf("a closed store: %+v", f)
+	}
+	foreign := dir + "/readings/2019-01.000001.parquet"
+	if err := os.WriteFile(foreign, []byte("none of ours"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if f := check(dir, now)["store"]; f.Level != Note || !strings.Contains(f.Text, foreign+" is left alone") {
+		t.Errorf("a store with a file that cannot be read: %+v", f)
+	}
+	fs, err := Check(t.Context(), c, dir, CheckOptions{Running: &dashboards.HealthReport{Facts: []dashboards.HealthFact{
+		{Kind: string(reception.HealthStore), Subject: dir, OK: true, Detail: "a file is left alone"},
+	}}})
+	if err != nil || !slices.ContainsFunc(fs, func(f Finding) bool {
+		return f.Subject == "store" && f.Level == Note && f.Text == "a file is left alone"
+	}) {
+		t.Errorf("a daemon that left a file alone: %+v, %v", fs, err)
 	}
 	if err := os.WriteFile(dir+"/holdfast.db", []byte(strings.Repeat("torn", 300)), 0o600); err != nil {
 		t.Fatal(err)

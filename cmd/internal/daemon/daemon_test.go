@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -25,6 +26,7 @@ import (
 	"go.uber.org/goleak"
 
 	"holdfast/analysis/answer"
+	"holdfast/analysis/reception"
 	"holdfast/collector/store"
 	"holdfast/configs"
 	"holdfast/dashboards"
@@ -291,6 +293,30 @@ func TestAnyPort(t *testing.T) {
 	})
 	if err != nil || !strings.HasPrefix(bound, "http://127.0.0.1:") || bound == "http://"+l.Addr().String()+"/" {
 		t.Errorf("Run = %v, bound to %q; want another port of the host", err, bound)
+	}
+}
+
+// A file of sealed readings that this program cannot read is said by the log once and by
+// /api/health as long as it lies there, and no alarm is made of it.
+func TestUnreadableReadingsAreSaid(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	foreign := filepath.Join(dir, "readings", "2019-01.000001.parquet")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(foreign), 0o700), os.WriteFile(foreign, []byte("none of ours"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	r := start(t, parse(t, simulatedHome), dir, nil)
+	eventually(t, "the health that names "+foreign, func() bool {
+		var h dashboards.HealthReport
+		if err := json.Unmarshal([]byte(get(t, r.url+"/api/health")), &h); err != nil {
+			t.Fatal(err)
+		}
+		return slices.ContainsFunc(h.Facts, func(f dashboards.HealthFact) bool {
+			return f.Kind == string(reception.HealthStore) && f.OK && strings.Contains(f.Detail, foreign+" is left alone")
+		})
+	})
+	if n := strings.Count(r.log.String(), "is left alone"); n != 1 {
+		t.Errorf("the log says it %d times, want once:\n%s", n, r.log)
 	}
 }
 

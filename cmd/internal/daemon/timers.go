@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"github.com/go-co-op/gocron/v2"
@@ -108,6 +109,8 @@ func (g *gen) closeHours(ctx context.Context) error {
 		fact.Detail = fmt.Sprintf("the disk is full; free some space in %s: %d readings are kept in memory, and newer ones up to a limit", h.dir, waiting)
 	case err != nil:
 		fact.OK, fact.Detail = false, err.Error()
+	default: // what is measured is stored all the same
+		fact.Detail = strings.Join(h.store.Problems(), "; ")
 	}
 	if ctx.Err() == nil {
 		h.health.note(fact)

@@ -25,8 +25,9 @@ type library struct {
 	mu    sync.Mutex
 	open  map[int64]*openSegment
 	uses  int64
-	aside map[int64]bool // by segment id, whether it is missing
+	aside map[int64]bool // by segment id, whether its bytes are damaged
 	lines []string       // why, for people
+	extra []string       // what else lies there and cannot be read
 
 	columns chan *segment.Columns // free ones
 }
@@ -106,14 +107,17 @@ func (l *library) path(seg *segmentRow) string { return l.dir + "/" + seg.file }
 
 // judge sets a file aside if it is at fault.
 func (l *library) judge(seg *segmentRow, err error) error {
-	missing := errors.Is(err, fs.ErrNotExist)
-	if !missing && !errors.Is(err, segment.ErrDamaged) && !errors.Is(err, segment.ErrOther) {
+	missing, other := errors.Is(err, fs.ErrNotExist), errors.Is(err, segment.ErrOther)
+	if !missing && !other && !errors.Is(err, segment.ErrDamaged) {
 		return fmt.Errorf("read %s: %w; look at the disk and at the system's log", l.path(seg), err)
 	}
-	l.aside[seg.id] = missing
+	l.aside[seg.id] = !missing && !other
 	line := fmt.Sprintf("%s with %d readings cannot be read (%v); they are left out until a good copy from a backup lies there and holdfast starts again", l.path(seg), seg.rows, err)
-	if missing {
+	switch {
+	case missing:
 		line = fmt.Sprintf("%s with %d readings is missing; they are left out until it, or another file with them, is put there from a backup and holdfast starts again", l.path(seg), seg.rows)
+	case other:
+		line = fmt.Sprintf("%s with %d readings was written by another version of holdfast (%v); it stays where it is, and they are left out until a version that reads it starts", l.path(seg), seg.rows, err)
 	}
 	l.lines = append(l.lines, line)
 	l.log.Warn(line)
@@ -187,6 +191,13 @@ func (l *library) isAside(seg *segmentRow) bool {
 	defer l.mu.Unlock()
 	_, ok := l.aside[seg.id]
 	return ok
+}
+
+// tell adds a line about a file that is not of the catalogue.
+func (l *library) tell(line string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.extra = append(l.extra, line)
 }
 
 // troubles returns why files were set aside, one line each.

@@ -63,6 +63,8 @@ func (s *Store) sweep() (orphans []string, err error) {
 			if info.Size() != seg.bytes {
 				s.library.damaged(seg, fmt.Errorf("%w: it has %d bytes, not %d", segment.ErrDamaged, info.Size(), seg.bytes))
 			}
+		case strings.HasSuffix(name, damagedSuffix):
+			s.library.tell(wasDamaged(filepath.Join(s.readings(), name)))
 		case strings.HasSuffix(name, ".parquet") && e.Type().IsRegular():
 			orphans = append(orphans, name)
 		}
@@ -99,12 +101,16 @@ func (s *Store) adopt(ctx context.Context, orphans []string) error {
 		added, conflicts, err := s.adoptFile(ctx, path)
 		switch {
 		case errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther):
-			s.log.Warn(fmt.Sprintf("%s is left alone: %v; put a good copy of it from a backup into its place, or take it away", path, err), "readings taken", added)
+			line := leftAlone(path, err)
+			s.library.tell(line)
+			s.log.Warn(line, "readings taken", added)
 			continue
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case err != nil: // a full disk, say: what is there answers all the same
-			s.log.Warn(fmt.Sprintf("%s could not be looked through: %v; the next start tries it again", path, err), "readings taken", added)
+			line := fmt.Sprintf("%s could not be looked through: %v; the next start tries it again", path, err)
+			s.library.tell(line)
+			s.log.Warn(line, "readings taken", added)
 			continue
 		}
 		if err := s.disk.Remove(path); err != nil {
@@ -161,7 +167,8 @@ const damagedSuffix = ".damaged"
 // strikeAside takes the files that were set aside out of the catalogue, so that counts
 // are right and the rest can be merged. Damaged ones keep their bytes under another
 // name. A good copy that is put in their place later is a file that the catalogue does
-// not name, and its readings are taken over.
+// not name, and its readings are taken over; so are those of a file of another version,
+// which keeps its name, once a program reads it.
 func (s *Store) strikeAside(ctx context.Context) error {
 	s.library.mu.Lock()
 	aside := maps.Clone(s.library.aside)
@@ -171,13 +178,13 @@ func (s *Store) strikeAside(ctx context.Context) error {
 	s.mu.RUnlock()
 	gone := map[int64]bool{}
 	renamed := false
-	for id, missing := range aside {
+	for id, damaged := range aside {
 		seg := h.segments[id]
 		if seg == nil {
 			continue
 		}
 		gone[id] = true
-		if !missing {
+		if damaged {
 			path := s.segmentPath(seg)
 			if err := s.disk.Rename(path, path+damagedSuffix); err != nil {
 				return s.explainFile("set a damaged file aside", err)
@@ -244,4 +251,13 @@ func (s *Store) strikeAll(ctx context.Context, gone map[int64]bool) error {
 			r.First, r.Last, r.Count = d.First, d.Last, d.Count // iterators read the rest
 		}
 	})
+}
+
+// Problems returns what of the sealed readings cannot be read, why, and what to do about
+// it, one line each; none where all is well.
+func (s *Store) Problems() []string {
+	l := s.library
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Concat(l.lines, l.extra)
 }

@@ -8,8 +8,11 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/ncruces/go-sqlite3/driver"
+
+	"holdfast/collector/store/embedded/segment"
 )
 
 // A Look is what a data folder shows without being opened.
@@ -19,6 +22,9 @@ type Look struct {
 	Version int   // of its form; 0 if it cannot be told, as while it is held
 	Newest  int   // the newest form that this program knows
 	Bytes   int64 // of all its files
+	// Problems says which files of sealed readings cannot be read, and what to do about
+	// it, one line each; none while it is held. Their ends alone are looked at.
+	Problems []string
 }
 
 // Peek looks at a data folder and changes nothing in it, not even by the files that
@@ -47,8 +53,61 @@ func Peek(ctx context.Context, dir string) (Look, error) {
 	if l.Held, err = held(dir); err != nil || l.Held {
 		return l, err
 	}
-	l.Version, err = version(ctx, name)
+	if l.Version, err = version(ctx, name); err == nil {
+		l.Problems, err = unreadable(filepath.Join(dir, readingsName))
+	}
 	return l, err
+}
+
+// unreadable says which files of a directory of sealed readings cannot be read.
+func unreadable(dir string) (lines []string, err error) {
+	codec, err := segment.NewCodec(1)
+	if err != nil {
+		return nil, err
+	}
+	list, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) { // a store from before there were any
+		return nil, nil
+	}
+	for _, e := range list {
+		path := filepath.Join(dir, e.Name())
+		switch {
+		case strings.HasSuffix(path, damagedSuffix):
+			lines = append(lines, wasDamaged(path))
+		case strings.HasSuffix(path, ".parquet") && !strings.HasPrefix(e.Name(), ".") && e.Type().IsRegular():
+			if err := readable(path, codec); err != nil {
+				lines = append(lines, leftAlone(path, err))
+			}
+		}
+	}
+	return lines, err
+}
+
+func readable(path string, codec *segment.Codec) error {
+	r, err := systemDisk{}.Open(path)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	size, err := r.Size()
+	if err == nil {
+		_, err = segment.Open(r, size, codec)
+	}
+	return err
+}
+
+// wasDamaged says what to do about a file that was set aside.
+func wasDamaged(path string) string {
+	return fmt.Sprintf("%s was damaged and set aside, and its readings are left out; put a good copy from a backup there as %s and start holdfast again, or import them, then take it away",
+		path, strings.TrimSuffix(filepath.Base(path), damagedSuffix))
+}
+
+// leftAlone says what to do about a file that cannot be read.
+func leftAlone(path string, err error) string {
+	if errors.Is(err, segment.ErrOther) {
+		return fmt.Sprintf("%s is left alone, and its readings are left out: %v; the version of holdfast that wrote it takes them over; if none did, take it away", path, err)
+	}
+	return fmt.Sprintf("%s is left alone: %v; put a good copy of it from a backup into its place, or take it away", path, err)
 }
 
 // version reads the form of a database that nobody holds. immutable: nothing is

@@ -3,6 +3,7 @@ package embedded
 import (
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"testing"
 )
@@ -24,7 +25,7 @@ func TestPeek(t *testing.T) {
 		}
 		return l
 	}
-	if l := look(); l != (Look{Newest: newest}) {
+	if l := look(); !reflect.DeepEqual(l, Look{Newest: newest}) {
 		t.Errorf("an empty folder looks like %+v", l)
 	}
 	if l, err := Peek(t.Context(), filepath.Join(dir, "none")); err != nil || l.There {

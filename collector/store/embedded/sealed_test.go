@@ -296,6 +296,9 @@ func TestDamagedFiles(t *testing.T) {
 			if got := count(t, s); got != n {
 				t.Errorf("%d readings after a restart, want %d", got, n)
 			}
+			if got := s.Problems(); (len(got) == 1 && strings.Contains(got[0], name+damagedSuffix)) != c.kept {
+				t.Errorf("after a restart the problems are %q, want the damaged file if it is kept (%v)", got, c.kept)
+			}
 			checkWhole(t, s)
 			s.Close()
 
@@ -310,6 +313,66 @@ func TestDamagedFiles(t *testing.T) {
 			checkWhole(t, s)
 		})
 	}
+}
+
+// TestOtherVersion: a file whose form another version wrote is said in one line wherever
+// one looks, stays where it is under its name, and answers again with a program that reads
+// it.
+func TestOtherVersion(t *testing.T) {
+	t.Parallel()
+	dir, m := live(t)
+	name := files(t, dir)[0]
+	path := filepath.Join(dir, "readings", name)
+	good, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const key = "holdfast.format" // its value follows: type and length, one byte each
+	at := bytes.LastIndex(good, []byte(key)) + len(key) + 2
+	other := slices.Clone(good)
+	if other[at] != '1' {
+		t.Fatalf("the form is %q", other[at-2:at+2])
+	}
+	other[at] = '0'
+	if err := os.WriteFile(path, other, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	oneLine := func(when string, got []string) {
+		t.Helper()
+		if len(got) != 1 || !strings.Contains(got[0], name) || !strings.Contains(got[0], "version") {
+			t.Errorf("%s the problems are %q, want one line that names %s and a version", when, got, name)
+		}
+	}
+	for _, when := range []string{"at first", "after a restart"} {
+		s := open(t, dir, quick(t)) // and no logger
+		if n := count(t, s); n == 0 || n >= len(m.acked) {
+			t.Errorf("%s %d of %d readings answer, want the other files' ones", when, n, len(m.acked))
+		}
+		if err := s.Tidy(t.Context(), far); err != nil {
+			t.Fatal(err)
+		}
+		oneLine(when, s.Problems())
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		l, err := Peek(t.Context(), dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		oneLine("by a look", l.Problems)
+		if got, err := os.ReadFile(path); err != nil || !bytes.Equal(got, other) {
+			t.Fatalf("%s the file is not what it was: %v", when, err)
+		}
+	}
+	if err := os.WriteFile(path, good, 0o600); err != nil { // as if the program read it
+		t.Fatal(err)
+	}
+	s := open(t, dir, quick(t))
+	defer s.Close()
+	if n := count(t, s); n != len(m.acked) || len(s.Problems()) > 0 {
+		t.Errorf("%d of %d readings answer, with problems %q", n, len(m.acked), s.Problems())
+	}
+	checkWhole(t, s)
 }
 
 // TestStrangeFiles: what is none of ours stays where it is, whatever it holds.
