@@ -29,21 +29,22 @@ func (a *appending) tallies(b *store.Batch) error {
 	}
 	days := map[dayKey]*dayRow{}
 	type seriesDay struct{ day, series int64 }
-	whole := map[seriesDay]bool{} // all regimes are in days
+	whole := map[seriesDay][]*dayRow{} // what days has of all regimes
 	for _, h := range b.ReplaceHours {
 		t := a.series[h.Series]
 		t.tallied(h.Hour)
 		day, of := dayOf(h.Hour)
-		if k := (seriesDay{day, t.row.id}); !whole[k] {
-			whole[k] = true
-			if err := a.loadDays(days, t, `day = ? AND series = ?`, day, t.row.id); err != nil {
+		k := seriesDay{day, t.row.id}
+		rows, ok := whole[k]
+		if !ok {
+			var err error
+			if rows, err = a.loadDays(days, t, `day = ? AND series = ?`, day, t.row.id); err != nil {
 				return err
 			}
+			whole[k] = rows
 		}
-		for k, d := range days {
-			if k.day == day && k.series == t.row.id {
-				d.hours[of] = nil
-			}
+		for _, d := range rows {
+			d.hours[of] = nil
 		}
 	}
 	regimes := map[reception.Regime]int64{}
@@ -64,9 +65,11 @@ func (a *appending) tallies(b *store.Batch) error {
 		}
 		day, of := dayOf(p.Hour)
 		k := dayKey{day, t.row.id, id}
-		if days[k] == nil && !whole[seriesDay{day, t.row.id}] {
-			if err := a.loadDays(days, t, `day = ? AND series = ? AND regime = ?`, day, t.row.id, id); err != nil {
-				return err
+		if days[k] == nil {
+			if _, ok := whole[seriesDay{day, t.row.id}]; !ok {
+				if _, err := a.loadDays(days, t, `day = ? AND series = ? AND regime = ?`, day, t.row.id, id); err != nil {
+					return err
+				}
 			}
 		}
 		if days[k] == nil {
@@ -82,15 +85,16 @@ func (a *appending) regime(r reception.Regime) (int64, error) {
 		`INSERT INTO regime (installation, mode, scale) VALUES (?, ?, ?) RETURNING id`, r.Installation, r.Mode, r.Scale)
 }
 
-// loadDays reads rows of tally_day, all of one series. Damaged ones are set aside.
-func (a *appending) loadDays(days map[dayKey]*dayRow, t *touched, where string, args ...any) error {
+// loadDays reads rows of tally_day, all of one series and not in days yet, into days, and
+// returns them. Damaged ones are set aside.
+func (a *appending) loadDays(days map[dayKey]*dayRow, t *touched, where string, args ...any) (loaded []*dayRow, err error) {
 	st, err := a.s.w.prepare(a.run, `SELECT id, day, series, regime, body FROM tally_day WHERE `+where)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	rows, err := st.QueryContext(a.run, args...)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer rows.Close()
 	var damaged []int64
@@ -98,7 +102,7 @@ func (a *appending) loadDays(days map[dayKey]*dayRow, t *touched, where string, 
 		d := &dayRow{}
 		var k dayKey
 		if err := rows.Scan(&d.id, &k.day, &k.series, &k.regime, &d.old); err != nil {
-			return err
+			return nil, err
 		}
 		of, err := unpackDay(d.old)
 		if err != nil {
@@ -108,21 +112,20 @@ func (a *appending) loadDays(days map[dayKey]*dayRow, t *touched, where string, 
 		for _, t := range of {
 			d.hours[t.hour] = &t
 		}
-		if days[k] == nil {
-			days[k] = d
-		}
+		days[k] = d
+		loaded = append(loaded, d)
 	}
 	if err := rows.Err(); err != nil {
-		return err
+		return nil, err
 	}
 	for _, id := range damaged {
 		day, err := a.s.w.setAside(a.run, id, t.row.id, t.seq)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		t.tally = union(t.tally, day)
 	}
-	return nil
+	return loaded, nil
 }
 
 // putDays writes the days that differ from what is there, in the order of the key.
