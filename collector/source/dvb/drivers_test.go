@@ -374,7 +374,7 @@ func TestRepeatedValues(t *testing.T) {
 					return nil
 				}
 			})
-			if c.every == time.Second && !near(r.CNSpreadDB, 2/1.7320508, 1e-6) || c.every > time.Second && r.CNSpreadDB > 2 {
+			if c.every == time.Second && !near(r.CNSpreadDB, 2/1.7320508, 0.005) || c.every > time.Second && r.CNSpreadDB > 2 {
 				t.Errorf("spread %g dB", r.CNSpreadDB)
 			}
 			if !near(r.ErroredS, c.errored, 0) || r.UncorrectedBlocks != c.errs || r.TotalBlocks < c.tot-12894*2 {

@@ -64,7 +64,7 @@ func summarise(r *reception.Reading, ss []sample, d driver) (bad rejected) {
 	if len(cn) > 0 {
 		r.CNDB, r.CNLowDB = median(cn), slices.Min(cn)
 		if len(cn) >= 3 {
-			r.CNSpreadDB = stat.StdDev(cn, nil)
+			r.CNSpreadDB = math.Round(stat.StdDev(cn, nil)*100) / 100 // what it means ends there
 		}
 	} else {
 		r.CNDB, r.QualityPct = median(cnUnlocked), median(quality)

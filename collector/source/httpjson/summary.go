@@ -56,7 +56,7 @@ func (s *Source) summarise(r *reception.Reading, gs []glance) ([]fields.Doubt, e
 	if len(cn) > 0 {
 		st.CNDB, st.CNLowDB = median(cn), slices.Min(cn)
 		if len(cn) >= 3 {
-			st.CNSpreadDB = stat.StdDev(cn, nil)
+			st.CNSpreadDB = math.Round(stat.StdDev(cn, nil)*100) / 100 // what it means ends there
 		}
 	} else {
 		st.CNDB = median(cnUnlocked)
