@@ -199,13 +199,14 @@ The home is at %[1]s
 
 Three things to look at:
   1. The sentence at the top: which channel is short, since when, by how much.
-     Its lane stands open; the step in it, and in other lanes from the same mast on
-     the same day, is the fault to be found.
+     Below it, what changed for good and when. The step in the open lane, and in
+     others on the same day, is where that comes from.
   2. The lanes from the mast behind the leaves: how much of their margin the leaves
      take, and what the coming months are expected to leave.
   3. The same as text, from another terminal:
        holdfast answer --data %[2]s
      (or: go run ./cmd/holdfast answer --data %[2]s)
+     and holdfast explain TIME tells the story of a dropout that it lists.
 
 Four simulated tuners go on measuring; the page follows. Ctrl-C ends the demo and
 removes its data.

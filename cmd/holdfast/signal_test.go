@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -22,6 +23,11 @@ func startProgram(t *testing.T, env []string, args ...string) (c *exec.Cmd, wait
 	defer f.Close()
 	c = exec.Command("holdfast", args...)
 	c.Env, c.Stderr = append(os.Environ(), env...), f
+	if signal.Ignored(syscall.SIGHUP) { // under nohup, and then the program would ignore it too
+		heard := make(chan os.Signal, 1)
+		signal.Notify(heard, syscall.SIGHUP)
+		t.Cleanup(func() { signal.Stop(heard) })
+	}
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
