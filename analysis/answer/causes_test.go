@@ -11,8 +11,8 @@ import (
 
 // Against worlds by another hand, in which what broke each dropout is known: the cause
 // named first is right in five of six, the right one is among those named in nineteen
-// of twenty, and what is said with a probability comes true that often. The antenna that a gust turned is
-// found, dated and named.
+// of twenty, and what is said with a probability comes true that often. The antenna that
+// a gust turned is found, dated and named.
 func TestCausesInTheFirstWorld(t *testing.T) {
 	if testing.Short() {
 		t.Skip("simulates a year and a half of twelve channels, twice")

@@ -113,7 +113,7 @@ func TestMonthAgainInPortions(t *testing.T) {
 
 	// What was set aside is no witness: its readings, given again, are stored.
 	for _, seg := range s.shelf.segments {
-		s.library.damaged(seg, segment.ErrDamaged)
+		s.archive.damaged(seg, segment.ErrDamaged)
 	}
 	if len(s.ahead.of) == 0 {
 		t.Fatal("nothing is kept")

@@ -202,7 +202,7 @@ func (a *appending) againstSealed(in []reception.Reading, r run, gone []bool) er
 
 // againstGroup compares with what was kept of a group, or with the group.
 func (a *appending) againstGroup(in []reception.Reading, r run, gone []bool, g groupRow) error {
-	l := a.s.library
+	l := a.s.archive
 	if l.isAside(g.seg) {
 		return errAside
 	}
@@ -361,7 +361,7 @@ func (a *appending) lookUp(in []reception.Reading, idx []int) ([]int, error) {
 func (a *appending) sealed(in []reception.Reading, i int) (bool, error) {
 	t, id := in[i].Time, a.of[i].row.id
 	for _, g := range a.s.shelf.overlapping(id, t, t+1) {
-		c, err := a.s.late.columns(a.s.library, g)
+		c, err := a.s.late.columns(a.s.archive, g)
 		if errors.Is(err, errAside) {
 			continue
 		}
@@ -411,7 +411,7 @@ type lateGroup struct {
 // lateGroups is how many groups are kept, of a few megabytes at most each.
 const lateGroups = 2
 
-func (l *lateCache) columns(from *library, g groupRow) (*segment.Columns, error) {
+func (l *lateCache) columns(from *archive, g groupRow) (*segment.Columns, error) {
 	if from.isAside(g.seg) {
 		return nil, errAside
 	}

@@ -85,7 +85,7 @@ type Store struct {
 	// Sealed readings.
 	disk              disk
 	codec             *segment.Codec
-	library           *library
+	archive           *archive
 	at                func(moment)
 	sealRows          int
 	hotRows           int64
@@ -161,7 +161,7 @@ func openOnce(ctx context.Context, dir string, o *Options) (_ *Store, err error)
 		sealRows: cmp.Or(o.sealRows, sealRows), hotRows: int64(cmp.Or(o.hotRows, hotRows)), bulkRows: cmp.Or(o.bulkRows, bulkRows), newRows: cmp.Or(o.newRows, newRows),
 		compactBytes: int64(cmp.Or(o.compactBytes, compactBytes))}
 	s.pins.remove = s.disk.Remove
-	s.library = newLibrary(s.disk, codec, s.log, s.readings())
+	s.archive = newArchive(s.disk, codec, s.log, s.readings())
 	s.reserve = o.reserveIn(dir)
 	if s.lock, err = takeLock(dir); err != nil {
 		return nil, fmt.Errorf("open store %s: %w", dir, err)
@@ -256,7 +256,7 @@ func (s *Store) release() error {
 		errs = append(errs, s.stmts.close(), s.readers.Close())
 	}
 	errs = append(errs, s.w.close(), s.lock.release())
-	s.library.close()
+	s.archive.close()
 	return errors.Join(errs...)
 }
 

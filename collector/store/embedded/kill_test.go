@@ -224,7 +224,7 @@ func checkWhole(t *testing.T, s *Store) {
 	if len(rows) != len(series) {
 		t.Fatalf("%d series have rows, %d are described", len(rows), len(series))
 	}
-	if lines := s.library.troubles(); len(lines) > 0 {
+	if lines := s.archive.troubles(); len(lines) > 0 {
 		t.Fatalf("set aside: %q", lines)
 	}
 }

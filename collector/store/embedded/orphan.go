@@ -61,16 +61,16 @@ func (s *Store) sweep() (orphans []string, err error) {
 				return nil, err
 			}
 			if info.Size() != seg.bytes {
-				s.library.damaged(seg, fmt.Errorf("%w: it has %d bytes, not %d", segment.ErrDamaged, info.Size(), seg.bytes))
+				s.archive.damaged(seg, fmt.Errorf("%w: it has %d bytes, not %d", segment.ErrDamaged, info.Size(), seg.bytes))
 			}
 		case strings.HasSuffix(name, damagedSuffix):
-			s.library.tell(wasDamaged(filepath.Join(s.readings(), name)))
+			s.archive.tell(wasDamaged(filepath.Join(s.readings(), name)))
 		case strings.HasSuffix(name, ".parquet") && e.Type().IsRegular():
 			orphans = append(orphans, name)
 		}
 	}
 	for _, seg := range known {
-		s.library.damaged(seg, fs.ErrNotExist)
+		s.archive.damaged(seg, fs.ErrNotExist)
 	}
 	s.lastSegment.Store(last)
 	slices.Sort(orphans)
@@ -102,14 +102,14 @@ func (s *Store) adopt(ctx context.Context, orphans []string) error {
 		switch {
 		case errors.Is(err, segment.ErrDamaged) || errors.Is(err, segment.ErrOther):
 			line := leftAlone(path, err)
-			s.library.tell(line)
+			s.archive.tell(line)
 			s.log.Warn(line, "readings taken", added)
 			continue
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case err != nil: // a full disk, say: what is there answers all the same
 			line := fmt.Sprintf("%s could not be looked through: %v; the next start tries it again", path, err)
-			s.library.tell(line)
+			s.archive.tell(line)
 			s.log.Warn(line, "readings taken", added)
 			continue
 		}
@@ -137,8 +137,8 @@ func (s *Store) adoptFile(ctx context.Context, path string) (added, conflicts in
 	if err != nil {
 		return 0, 0, err
 	}
-	cols := s.library.borrow()
-	defer s.library.giveBack(cols)
+	cols := s.archive.borrow()
+	defer s.archive.giveBack(cols)
 	var batch []reception.Reading
 	flush := func() error {
 		a, err := s.Append(ctx, store.Batch{Readings: batch})
@@ -170,9 +170,9 @@ const damagedSuffix = ".damaged"
 // not name, and its readings are taken over; so are those of a file of another version,
 // which keeps its name, once a program reads it.
 func (s *Store) strikeAside(ctx context.Context) error {
-	s.library.mu.Lock()
-	aside := maps.Clone(s.library.aside)
-	s.library.mu.Unlock()
+	s.archive.mu.Lock()
+	aside := maps.Clone(s.archive.aside)
+	s.archive.mu.Unlock()
 	s.mu.RLock()
 	h := s.shelf
 	s.mu.RUnlock()
@@ -204,7 +204,7 @@ func (s *Store) strikeAside(ctx context.Context) error {
 		return err
 	}
 	for id := range gone {
-		s.library.forget(id)
+		s.archive.forget(id)
 	}
 	return nil
 }
@@ -256,7 +256,7 @@ func (s *Store) strikeAll(ctx context.Context, gone map[int64]bool) error {
 // Problems returns what of the sealed readings cannot be read, why, and what to do about
 // it, one line each; none where all is well.
 func (s *Store) Problems() []string {
-	l := s.library
+	l := s.archive
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return slices.Concat(l.lines, l.extra)

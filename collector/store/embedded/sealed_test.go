@@ -275,7 +275,7 @@ func TestDamagedFiles(t *testing.T) {
 			if len(lines) != 1 || !strings.Contains(lines[0], name) || !strings.Contains(lines[0], "backup") {
 				t.Errorf("reported %q, want one line that names %s and a backup", lines, name)
 			}
-			if got := s.library.troubles(); len(got) != 1 || !strings.Contains(got[0], name) {
+			if got := s.archive.troubles(); len(got) != 1 || !strings.Contains(got[0], name) {
 				t.Errorf("troubles = %q", got)
 			}
 			// What is missing can be imported again.

@@ -75,7 +75,7 @@ func (m merged) close() {
 
 // A groupSource is a sealed group within a span. It is read when its turn comes.
 type groupSource struct {
-	l        *library
+	l        *archive
 	g        groupRow
 	from, to int64
 	cols     *segment.Columns
@@ -209,7 +209,7 @@ func (s *Store) sources(ctx context.Context, hot *sql.Stmt, h *shelf, of *series
 		return cmp.Or(cmp.Compare(a.seg.id, b.seg.id), cmp.Compare(a.rg, b.rg))
 	})
 	for _, g := range groups {
-		out = append(out, &groupSource{l: s.library, g: g, from: from, to: to})
+		out = append(out, &groupSource{l: s.archive, g: g, from: from, to: to})
 	}
 	if hot != nil {
 		rows, err := hot.QueryContext(ctx, from, to, of.id)
@@ -293,9 +293,9 @@ func (s *Store) sealedMarks(marks []mark, r *seriesRow, first, last int64) ([]ma
 }
 
 func (s *Store) groupMarks(marks []mark, r *seriesRow, g groupRow, from, to int64) ([]mark, error) {
-	c := s.library.borrow()
-	defer s.library.giveBack(c)
-	if err := s.library.read(g, c, true); err != nil {
+	c := s.archive.borrow()
+	defer s.archive.giveBack(c)
+	if err := s.archive.read(g, c, true); err != nil {
 		return marks, err
 	}
 	for i := c.Search(from); i < c.Rows() && c.Time(i) < to; {

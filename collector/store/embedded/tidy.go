@@ -161,7 +161,7 @@ func (s *Store) mergeMonths(ctx context.Context, now int64) error {
 	s.mu.RUnlock()
 	months := map[int64][]*segmentRow{}
 	for _, seg := range h.segments {
-		if !s.library.isAside(seg) {
+		if !s.archive.isAside(seg) {
 			months[seg.month] = append(months[seg.month], seg)
 		}
 	}
@@ -221,7 +221,7 @@ func (s *Store) merge(ctx context.Context, month int64, segs []*segmentRow, as m
 		}
 	}()
 	wrote, err := s.writeMerged(ctx, f, month, as, series, h, old)
-	if err == nil && slices.ContainsFunc(segs, s.library.isAside) {
+	if err == nil && slices.ContainsFunc(segs, s.archive.isAside) {
 		// It was reported; the others are merged the next time.
 		f.undo(false)
 		return nil
@@ -273,7 +273,7 @@ func (s *Store) merge(ctx context.Context, month int64, segs []*segmentRow, as m
 	s.removeStranded()
 	var paths []string
 	for _, seg := range segs {
-		s.library.forget(seg.id)
+		s.archive.forget(seg.id)
 		paths = append(paths, s.segmentPath(seg))
 	}
 	if rerr := s.pins.unlink(paths...); rerr != nil {

@@ -11,12 +11,12 @@ import (
 	"holdfast/collector/store/embedded/segment"
 )
 
-// A library hands out files of sealed readings, and keeps the last few open: to open one
+// A archive hands out files of sealed readings, and keeps the last few open: to open one
 // is to read its end, some hundred kilobytes.
 //
 // A file that is missing, or whose bytes are not those that were written, is set aside:
 // it is reported once, and the rest answers. See [Store.strikeAside].
-type library struct {
+type archive struct {
 	disk  disk
 	codec *segment.Codec
 	log   *slog.Logger
@@ -49,13 +49,13 @@ const (
 // errAside: the file was set aside; go on without it.
 var errAside = errors.New("set aside")
 
-func newLibrary(d disk, c *segment.Codec, log *slog.Logger, dir string) *library {
-	return &library{disk: d, codec: c, log: log, dir: dir, open: map[int64]*openSegment{}, aside: map[int64]bool{},
+func newArchive(d disk, c *segment.Codec, log *slog.Logger, dir string) *archive {
+	return &archive{disk: d, codec: c, log: log, dir: dir, open: map[int64]*openSegment{}, aside: map[int64]bool{},
 		columns: make(chan *segment.Columns, freeColumns)}
 }
 
 // acquire opens a file, or finds it open. release must follow.
-func (l *library) acquire(seg *segmentRow) (*openSegment, error) {
+func (l *archive) acquire(seg *segmentRow) (*openSegment, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if _, ok := l.aside[seg.id]; ok {
@@ -76,7 +76,7 @@ func (l *library) acquire(seg *segmentRow) (*openSegment, error) {
 	return o, nil
 }
 
-func (l *library) openFile(seg *segmentRow) (_ *openSegment, err error) {
+func (l *archive) openFile(seg *segmentRow) (_ *openSegment, err error) {
 	r, err := l.disk.Open(l.path(seg))
 	if err != nil {
 		return nil, err
@@ -103,10 +103,10 @@ func (l *library) openFile(seg *segmentRow) (_ *openSegment, err error) {
 	return &openSegment{id: seg.id, file: f, r: r, refs: 1, used: l.uses}, nil
 }
 
-func (l *library) path(seg *segmentRow) string { return l.dir + "/" + seg.file }
+func (l *archive) path(seg *segmentRow) string { return l.dir + "/" + seg.file }
 
 // judge sets a file aside if it is at fault.
-func (l *library) judge(seg *segmentRow, err error) error {
+func (l *archive) judge(seg *segmentRow, err error) error {
 	missing, other := errors.Is(err, fs.ErrNotExist), errors.Is(err, segment.ErrOther)
 	if !missing && !other && !errors.Is(err, segment.ErrDamaged) {
 		return fmt.Errorf("read %s: %w; look at the disk and at the system's log", l.path(seg), err)
@@ -125,7 +125,7 @@ func (l *library) judge(seg *segmentRow, err error) error {
 }
 
 // damaged sets an open file aside.
-func (l *library) damaged(seg *segmentRow, err error) error {
+func (l *archive) damaged(seg *segmentRow, err error) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if _, ok := l.aside[seg.id]; ok {
@@ -134,7 +134,7 @@ func (l *library) damaged(seg *segmentRow, err error) error {
 	return l.judge(seg, err)
 }
 
-func (l *library) release(o *openSegment) {
+func (l *archive) release(o *openSegment) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if o.refs--; o.refs == 0 && o.gone {
@@ -143,7 +143,7 @@ func (l *library) release(o *openSegment) {
 }
 
 // shrink closes the files that were not used for longest, down to n, except those in use.
-func (l *library) shrink(n int) {
+func (l *archive) shrink(n int) {
 	for len(l.open) > n {
 		var old *openSegment
 		for _, o := range l.open {
@@ -158,7 +158,7 @@ func (l *library) shrink(n int) {
 	}
 }
 
-func (l *library) drop(o *openSegment) {
+func (l *archive) drop(o *openSegment) {
 	delete(l.open, o.id)
 	if o.refs == 0 {
 		o.r.Close()
@@ -168,7 +168,7 @@ func (l *library) drop(o *openSegment) {
 }
 
 // forget closes a file that left the catalogue once nobody reads it.
-func (l *library) forget(id int64) {
+func (l *archive) forget(id int64) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if o := l.open[id]; o != nil {
@@ -177,7 +177,7 @@ func (l *library) forget(id int64) {
 }
 
 // close closes what is open; files in use follow when they are released.
-func (l *library) close() {
+func (l *archive) close() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for _, o := range l.open {
@@ -186,7 +186,7 @@ func (l *library) close() {
 }
 
 // isAside reports whether a file was set aside.
-func (l *library) isAside(seg *segmentRow) bool {
+func (l *archive) isAside(seg *segmentRow) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	_, ok := l.aside[seg.id]
@@ -194,21 +194,21 @@ func (l *library) isAside(seg *segmentRow) bool {
 }
 
 // tell adds a line about a file that is not of the catalogue.
-func (l *library) tell(line string) {
+func (l *archive) tell(line string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.extra = append(l.extra, line)
 }
 
 // troubles returns why files were set aside, one line each.
-func (l *library) troubles() []string {
+func (l *archive) troubles() []string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return slices.Clone(l.lines)
 }
 
 // borrow returns columns to read a group into; giveBack takes them again.
-func (l *library) borrow() *segment.Columns {
+func (l *archive) borrow() *segment.Columns {
 	select {
 	case c := <-l.columns:
 		return c
@@ -217,7 +217,7 @@ func (l *library) borrow() *segment.Columns {
 	}
 }
 
-func (l *library) giveBack(c *segment.Columns) {
+func (l *archive) giveBack(c *segment.Columns) {
 	select {
 	case l.columns <- c:
 	default:
@@ -225,7 +225,7 @@ func (l *library) giveBack(c *segment.Columns) {
 }
 
 // read reads a group, its times alone if so wanted.
-func (l *library) read(g groupRow, c *segment.Columns, timesAlone bool) error {
+func (l *archive) read(g groupRow, c *segment.Columns, timesAlone bool) error {
 	o, err := l.acquire(g.seg)
 	if err != nil {
 		return err
