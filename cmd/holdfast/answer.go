@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
@@ -26,36 +27,13 @@ The span runs from the first reading to --at; --at is now, or the end of the las
 reading in a home filled by import alone.`,
 		Args: exact(0),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if format != "text" && format != "json" {
-				return usage(fmt.Errorf("--format %q is not known; want text or json", format))
-			}
-			h, err := e.connect(c.Context())
-			if err != nil {
-				return err
-			}
-			defer h.Close()
-			q := url.Values{"format": {format}}
-			if format == "text" {
-				q.Set("width", strconv.Itoa(e.width()))
-			}
+			q := url.Values{}
 			for name, v := range map[string]string{"from": from, "to": to, "at": at} {
 				if v != "" {
 					q.Set(name, v)
 				}
 			}
-			var b bytes.Buffer
-			if err := h.Get(c.Context(), "/api/answer?"+q.Encode(), &b); err != nil {
-				return err
-			}
-			if format == "json" {
-				var pretty bytes.Buffer
-				if err := json.Indent(&pretty, b.Bytes(), "", "  "); err != nil {
-					return fmt.Errorf("read the answer: %w", err)
-				}
-				b = pretty
-			}
-			_, err = b.WriteTo(e.out)
-			return err
+			return e.print(c.Context(), "/api/answer", format, q)
 		},
 	}
 	c.Flags().StringVar(&format, "format", "text", "text or json")
@@ -63,6 +41,36 @@ reading in a home filled by import alone.`,
 	c.Flags().StringVar(&to, "to", "", "end of the span `TIME`")
 	c.Flags().StringVar(&at, "at", "", "answer as of `TIME`: nothing known later is used")
 	return c
+}
+
+// print asks the home for a path as text, as wide as the terminal, or as JSON, and
+// prints what comes.
+func (e *env) print(ctx context.Context, path, format string, q url.Values) error {
+	if format != "text" && format != "json" {
+		return usage(fmt.Errorf("--format %q is not known; want text or json", format))
+	}
+	h, err := e.connect(ctx)
+	if err != nil {
+		return err
+	}
+	defer h.Close()
+	q.Set("format", format)
+	if format == "text" {
+		q.Set("width", strconv.Itoa(e.width()))
+	}
+	var b bytes.Buffer
+	if err := h.Get(ctx, path+"?"+q.Encode(), &b); err != nil {
+		return err
+	}
+	if format == "json" {
+		var pretty bytes.Buffer
+		if err := json.Indent(&pretty, b.Bytes(), "", "  "); err != nil {
+			return fmt.Errorf("read what %s answers: %w", path, err)
+		}
+		b = pretty
+	}
+	_, err = b.WriteTo(e.out)
+	return err
 }
 
 // width returns the columns to write text for: the terminal's, else 80.

@@ -1,11 +1,7 @@
 package main
 
 import (
-	"bytes"
-	"encoding/json"
-	"fmt"
 	"net/url"
-	"strconv"
 
 	"github.com/spf13/cobra"
 )
@@ -20,31 +16,7 @@ tuner saw last: lock, C/N, margin over the threshold, level, and what the signal
 itself where the tuner reads that.`,
 		Args: exact(0),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if format != "text" && format != "json" {
-				return usage(fmt.Errorf("--format %q is not known; want text or json", format))
-			}
-			h, err := e.connect(c.Context())
-			if err != nil {
-				return err
-			}
-			defer h.Close()
-			q := url.Values{"format": {format}}
-			if format == "text" {
-				q.Set("width", strconv.Itoa(e.width()))
-			}
-			var b bytes.Buffer
-			if err := h.Get(c.Context(), "/api/channels?"+q.Encode(), &b); err != nil {
-				return err
-			}
-			if format == "json" {
-				var pretty bytes.Buffer
-				if err := json.Indent(&pretty, b.Bytes(), "", "  "); err != nil {
-					return fmt.Errorf("read the channels: %w", err)
-				}
-				b = pretty
-			}
-			_, err = b.WriteTo(e.out)
-			return err
+			return e.print(c.Context(), "/api/channels", format, url.Values{})
 		},
 	}
 	c.Flags().StringVar(&format, "format", "text", "text or json")

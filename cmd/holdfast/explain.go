@@ -1,10 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"net/url"
-	"strconv"
 
 	"github.com/spf13/cobra"
 )
@@ -26,21 +24,11 @@ is told of.`,
 			return nil
 		},
 		RunE: func(c *cobra.Command, args []string) error {
-			h, err := e.connect(c.Context())
-			if err != nil {
-				return err
-			}
-			defer h.Close()
-			q := url.Values{"time": {args[0]}, "width": {strconv.Itoa(e.width())}}
+			q := url.Values{"time": {args[0]}}
 			if len(args) > 1 {
 				q.Set("channel", args[1])
 			}
-			var b bytes.Buffer
-			if err := h.Get(c.Context(), "/api/explain?"+q.Encode(), &b); err != nil {
-				return err
-			}
-			_, err = b.WriteTo(e.out)
-			return err
+			return e.print(c.Context(), "/api/explain", "text", q)
 		},
 	}
 }
